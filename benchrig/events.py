@@ -1,0 +1,66 @@
+"""What happens in a session, as values. Screens, records and stores listen; none is needed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from benchrig.measurement import Outcome
+    from benchrig.result import SessionResult, StateResult
+
+
+@dataclass(frozen=True)
+class Happened:
+    """One line of the session's log. `time_s` counts from the start of the session; `kind` is
+    one stable word; `data` holds what a machine may want of it."""
+
+    time_s: float
+    kind: str
+    text: str
+    state: str | None = None
+    data: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SessionStarted:
+    session: str
+    states: tuple[str, ...]
+    limits: tuple[tuple[float | None, float | None], ...]
+    expected_s: float
+
+
+@dataclass(frozen=True)
+class ReadingsTaken:
+    """A batch. `times_s` (n,) counts from the start of the session; `currents_A` (n,) may hold
+    the sentinels of SCPI-1999 for overload and not-a-number."""
+
+    state: str
+    times_s: np.ndarray
+    currents_A: np.ndarray
+    range_A: float
+    outcome: Outcome | None
+
+
+@dataclass(frozen=True)
+class StateStarted:
+    state: str
+
+
+@dataclass(frozen=True)
+class StateEnded:
+    result: StateResult
+
+
+@dataclass(frozen=True)
+class SessionEnded:
+    result: SessionResult
+
+
+Event = Happened | SessionStarted | ReadingsTaken | StateStarted | StateEnded | SessionEnded
+Listener = Callable[[Event], None]
+Tell = Callable[..., None]
+"""``tell(kind, text, **data)``: how drivers report without knowing session, state or time."""

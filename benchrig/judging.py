@@ -1,0 +1,134 @@
+"""From a measured state to its row in the result: verdict, flags, budget; and derived rows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from benchrig.measurement import Budget, difference, judge, ratio
+from benchrig.measuring import Measured
+from benchrig.result import ContributionRecord, DerivedResult, FaultRecord, StateResult, Verdict
+from benchrig.session.session_file import Difference, Ratio, Session, State
+
+COVERAGE = 0.95
+
+# Outcomes that give a value, if with a wider interval; the others are faults with their name.
+_WITH_VALUE = {"settled", "noise_limited", "few_readings"}
+
+
+def state_result(
+    state: State, measured: Measured, awake_A: float | None, board_voltage_V: float
+) -> StateResult:
+    """The row of a state. `awake_A` is what the board drew before it was sent to sleep."""
+    outcome, entry = measured.outcome, measured.range
+    row = StateResult(
+        name=state.name,
+        verdict="fault",
+        limit_min_A=state.limit.min,
+        limit_max_A=state.limit.max,
+        limit_typical_A=state.limit.typical,
+        readings=outcome.readings,
+        range_A=entry.full_scale_A,
+        settled_after_s=outcome.settled_after_s,
+        averaged_for_s=outcome.averaged_for_s,
+    )
+    if outcome.kind not in _WITH_VALUE or measured.budget is None or outcome.current_A is None:
+        return row.model_copy(
+            update={"fault": FaultRecord(kind=outcome.kind, message=outcome.reason)}
+        )
+    budget = measured.budget
+    verdict = judge(
+        outcome.current_A, budget.expanded_uncertainty, state.limit.min, state.limit.max
+    )
+    return row.model_copy(
+        update={
+            "verdict": verdict,
+            "current_A": outcome.current_A,
+            "expanded_uncertainty_A": budget.expanded_uncertainty,
+            "coverage": COVERAGE,
+            "board_voltage_V": None if entry.shunt_assumed else board_voltage_V,
+            "flags": _flags(state, measured, awake_A, verdict),
+            "budget": _budget_rows(budget),
+        }
+    )
+
+
+def _flags(
+    state: State, measured: Measured, awake_A: float | None, verdict: Verdict
+) -> tuple[str, ...]:
+    outcome, entry = measured.outcome, measured.range
+    current_A = outcome.current_A
+    assert current_A is not None
+    flags = list(outcome.flags)
+    if outcome.kind != "settled" and outcome.kind not in flags:
+        flags.append(outcome.kind)
+    if entry.gain is None:
+        flags.append("uncertainty_lacks_meter")
+    if verdict == "fail":
+        high = state.limit.max is not None and current_A > state.limit.max
+        flags.append("above_limit" if high else "below_limit")
+        # Half of what it drew awake is far above any sleep state: it never went to sleep.
+        if high and state.sleeps and awake_A is not None and current_A > awake_A / 2:
+            flags.append("stays_awake")
+    return tuple(flags)
+
+
+def _budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:
+    return tuple(
+        ContributionRecord(
+            name=entry.name,
+            standard_uncertainty_A=entry.standard_uncertainty,
+            degrees_of_freedom=entry.dof if math.isfinite(entry.dof) else None,
+            evaluation=entry.kind,
+        )
+        for entry in budget.contributions
+    )
+
+
+def derived_results(
+    session: Session, measured: Mapping[str, Measured]
+) -> tuple[DerivedResult, ...]:
+    """The differences and ratios of a session, from the last measurement of each state."""
+    rows = [_derived(entry, "difference", measured) for entry in session.differences]
+    rows += [_derived(entry, "ratio", measured) for entry in session.ratios]
+    return tuple(row for row in rows if row is not None)
+
+
+def _derived(
+    entry: Difference | Ratio, kind: str, measured: Mapping[str, Measured]
+) -> DerivedResult | None:
+    first, second = entry.of
+    if not set(entry.of) & set(measured):
+        # Neither of its states was asked for in this run.
+        return None
+    row = DerivedResult(
+        name=entry.name,
+        kind="difference" if kind == "difference" else "ratio",
+        of=(first, second),
+        verdict="fault",
+        unit="A" if kind == "difference" else "1",
+        limit_min=entry.limit.min,
+        limit_max=entry.limit.max,
+    )
+    missing = [name for name in entry.of if name not in measured or not measured[name].budget]
+    if missing:
+        fault = FaultRecord(kind="not_measured", message=f"no value for {' and '.join(missing)}")
+        return row.model_copy(update={"fault": fault})
+    budgets = [measured[name].budget for name in entry.of]
+    assert budgets[0] is not None
+    assert budgets[1] is not None
+    combine = difference if kind == "difference" else ratio
+    try:
+        combined = combine(budgets[0], budgets[1])
+    except ZeroDivisionError:
+        fault = FaultRecord(kind="no_ratio", message=f"the current of {second} is zero")
+        return row.model_copy(update={"fault": fault})
+    return row.model_copy(
+        update={
+            "value": combined.value,
+            "expanded_uncertainty": combined.expanded_uncertainty,
+            "verdict": judge(
+                combined.value, combined.expanded_uncertainty, entry.limit.min, entry.limit.max
+            ),
+        }
+    )

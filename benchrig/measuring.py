@@ -1,0 +1,185 @@
+"""Measures the settled current of the state that the board is in: descends in range, waits until
+the readings have settled, averages, and prices the average.
+
+The numerics are in `measurement`; here is only the loop that brings readings to them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchrig.clock import Clock
+from benchrig.drivers.meter import Meter, MeterRange, Readings
+from benchrig.drivers.scpi import is_valid
+from benchrig.events import ReadingsTaken
+from benchrig.log import Log
+from benchrig.measurement import (
+    Budget,
+    Outcome,
+    Priors,
+    RangeAccuracy,
+    SettlingWatch,
+    ZeroTaken,
+    reading_budget,
+)
+from benchrig.ranges import RangeKeeper
+from benchrig.session.session_file import Session, State
+
+# A batch is short enough to answer an overload or a boot banner soon, and long enough that the
+# bus does not count.
+BATCH_S = 0.4
+# On a range that has just been entered the next decision is near.
+FIRST_BATCH = 5
+
+DEFAULT_TIME_LIMIT_S = 60.0
+
+
+@dataclass(frozen=True)
+class SettlingPlan:
+    """The settling data of a state after session-wide values and defaults are filled in."""
+
+    guard_s: float
+    slowest_tau_s: float
+    tolerance: float
+    time_limit_s: float
+
+    @classmethod
+    def of(cls, session: Session, state: State) -> SettlingPlan:
+        defaults = Priors()
+
+        def pick(key: str, default: float) -> float:
+            for source in (state.settling, session.settling):
+                value: float | None = getattr(source, key)
+                if value is not None:
+                    return value
+            return default
+
+        return cls(
+            guard_s=pick("guard", defaults.guard_s),
+            slowest_tau_s=pick("slowest_time_constant", defaults.slowest_tau_s),
+            tolerance=pick("tolerance", defaults.tolerance),
+            time_limit_s=pick("time_limit", DEFAULT_TIME_LIMIT_S),
+        )
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What came of one state: the outcome, its budget (None without a value), and the range."""
+
+    outcome: Outcome
+    budget: Budget | None
+    range: MeterRange
+
+
+class Measuring:
+    """One measurement of one state, from its entry (`entered_s` on the clock) on."""
+
+    def __init__(
+        self,
+        state: State,
+        plan: SettlingPlan,
+        meter: Meter,
+        ranges: RangeKeeper,
+        clock: Clock,
+        log: Log,
+        entered_s: float,
+    ) -> None:
+        self._state = state
+        self._plan = plan
+        self._meter = meter
+        self._ranges = ranges
+        self._clock = clock
+        self._log = log
+        self._entered_s = entered_s
+        self._watch: SettlingWatch | None = None
+        self._watch_range: MeterRange | None = None
+
+    def run(self, deadline_s: float, meanwhile: Callable[[float], None]) -> Measured:
+        """Measure until the current has settled, or until `deadline_s` on the clock.
+
+        `meanwhile` is called while the meter is at work. Raises ``overloaded`` and whatever the
+        meter raises.
+        """
+        fresh = True
+        while True:
+            readings = self._meter.acquire(self._batch_size(fresh), meanwhile)
+            outcome = None
+            if readings.overloaded:
+                self._tell_readings(readings, None)
+                self._ranges.step_up(readings)
+                self._watch = None
+            elif lower := self._ranges.lower_range(readings, self._state.ticks):
+                self._tell_readings(readings, None)
+                self._ranges.step_down(lower, readings)
+                self._watch = None
+            else:
+                outcome = self._look(readings)
+                self._tell_readings(readings, outcome)
+                if outcome.kind != "waiting":
+                    return self._priced(outcome)
+            fresh = outcome is None
+            if self._clock.monotonic() >= deadline_s:
+                if self._watch is None:
+                    outcome = self._look(self._meter.acquire(1, meanwhile))
+                assert self._watch is not None
+                return self._priced(self._watch.finish())
+
+    def _batch_size(self, fresh: bool) -> int:
+        wanted = max(1, min(1000, round(BATCH_S / self._meter.interval_s)))
+        return min(wanted, FIRST_BATCH) if fresh else wanted
+
+    def _look(self, readings: Readings) -> Outcome:
+        if self._watch is None:
+            first_s = readings.times_s[0] - self._meter.interval_s
+            self._watch = self._new_watch(readings, float(first_s) - self._entered_s)
+            self._watch_range = readings.range
+        return self._watch.add(readings.times_s - self._entered_s, readings.currents_A)
+
+    def _new_watch(self, readings: Readings, since_s: float) -> SettlingWatch:
+        valid = readings.currents_A[is_valid(readings.currents_A)]
+        level_A = float(np.mean(np.abs(valid))) if len(valid) else 0.0
+        entry = readings.range
+        # To resolve much finer than the meter is accurate would only cost time.
+        floor_A = (entry.gain or 0.0) * level_A + (entry.offset or 0.0) * entry.full_scale_A
+        ticks = self._state.ticks
+        priors = Priors(
+            guard_s=self._plan.guard_s,
+            slowest_tau_s=self._plan.slowest_tau_s,
+            period_s=ticks.period if ticks else None,
+            count_A=entry.count_A,
+            dead_share=self._meter.dead_share,
+            tolerance=self._plan.tolerance,
+            floor_A=floor_A / 2,
+        )
+        return SettlingWatch(priors, since_s=since_s)
+
+    def _priced(self, outcome: Outcome) -> Measured:
+        entry = self._watch_range
+        assert entry is not None
+        return Measured(outcome, price(outcome, entry, self._meter), entry)
+
+    def _tell_readings(self, readings: Readings, outcome: Outcome | None) -> None:
+        self._log.emit(
+            ReadingsTaken(
+                self._state.name,
+                readings.times_s - self._log.start_s,
+                readings.currents_A,
+                readings.range.full_scale_A,
+                outcome,
+            )
+        )
+
+
+def price(outcome: Outcome, entry: MeterRange, meter: Meter) -> Budget | None:
+    """The uncertainty budget of an outcome on a range; None where it has no value."""
+    if outcome.current_A is None:
+        return None
+    accuracy = None
+    if entry.gain is not None and entry.offset is not None:
+        accuracy = RangeAccuracy(entry.full_scale_A, entry.gain, entry.offset, entry.count_A)
+    zero = meter.zeros.get(entry.full_scale_A)
+    taken = None if zero is None else ZeroTaken(zero.offset_A, zero.standard_uncertainty_A)
+    return reading_budget(outcome, accuracy, taken)

@@ -1,0 +1,156 @@
+"""Range discipline: which current range is allowed when, and the gate before every stimulus.
+
+A shunt is in series with the board. A board that wakes on a microamp range sees its supply
+collapse across the shunt, and resets. So nothing is sent to the board, and no line of it is
+moved, unless the meter is on a range with room for the most the board may draw: `make_room` is
+called by the board driver itself, before each such act.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchrig.clock import Clock
+from benchrig.drivers.meter import Meter, MeterRange, Readings
+from benchrig.drivers.scpi import is_valid
+from benchrig.errors import Fault
+from benchrig.events import Tell
+from benchrig.session.session_file import BoardRatings, Ticks
+from benchrig.units import format_quantity
+
+# A range is entered from above only when the reading is below this share of its full scale, so
+# that noise does not drive the meter to and fro.
+ENTRY_SHARE = 0.5
+
+
+class RangeKeeper:
+    """Owns every change of the meter's range. Each one is told with its reason."""
+
+    def __init__(self, meter: Meter, ratings: BoardRatings, clock: Clock, tell: Tell) -> None:
+        self._meter = meter
+        self._clock = clock
+        self._ratings = ratings
+        self._tell = tell
+        # Ranges that overloaded in the present state; they are not tried again in it.
+        self._barred_A = 0.0
+
+    def voltage_at_board(self, entry: MeterRange, current_A: float) -> float:
+        """The supply minus the burden of `current_A` on this range."""
+        return self._ratings.supply_voltage - max(current_A, 0.0) * entry.shunt_ohm
+
+    def leaves_room(self, entry: MeterRange) -> bool:
+        """Whether the board may wake on this range: it is not overloaded, and the board keeps
+        its minimum voltage at the highest current that it may draw."""
+        highest_A = self._ratings.highest_current
+        return (
+            entry.overload_A >= highest_A
+            and self.voltage_at_board(entry, highest_A) >= self._ratings.minimum_voltage
+        )
+
+    def room(self) -> MeterRange:
+        """The lowest range that leaves room. Raises ``burden_too_high``."""
+        for entry in self._meter.ranges:
+            if self.leaves_room(entry):
+                return entry
+        highest = format_quantity(self._ratings.highest_current, "A")
+        raise Fault(
+            "burden_too_high",
+            f"meter: no range carries {highest} and leaves the board its "
+            f"{self._ratings.minimum_voltage:g} V of {self._ratings.supply_voltage:g} V. "
+            "Use a meter with a smaller shunt, or measure with a higher supply voltage",
+        )
+
+    def make_room(self, reason: str) -> None:
+        """The gate: before anything that may wake the board. Cheap when there is room already."""
+        present = self._meter.range
+        if present is not None and self.leaves_room(present):
+            return
+        # Without a sheet a range may turn out to be another one than was supposed.
+        while True:
+            self._change(self.room(), f"room before {reason}")
+            present = self._meter.range
+            if present is not None and self.leaves_room(present):
+                return
+
+    def start_state(self) -> None:
+        """A new state begins: ranges that overloaded in the last one may be tried again."""
+        self._barred_A = 0.0
+
+    def allows(self, entry: MeterRange, reading_A: float, ticks: Ticks | None) -> bool:
+        """Whether a state whose readings reach `reading_A` may be measured on this range."""
+        if entry.full_scale_A <= self._barred_A or reading_A > ENTRY_SHARE * entry.full_scale_A:
+            return False
+        if self.voltage_at_board(entry, reading_A) < self._ratings.minimum_voltage:
+            return False
+        return ticks is None or self._carries(entry, ticks, reading_A)
+
+    def _carries(self, entry: MeterRange, ticks: Ticks, base_A: float) -> bool:
+        """Whether wake-up ticks pass: the charge comes from the decoupling capacitor as far as
+        it lasts, and only its droop drives current through the shunt."""
+        through_shunt_A = ticks.peak_current
+        if self._ratings.decoupling:
+            droop_V = ticks.peak_current * ticks.duration / self._ratings.decoupling
+            through_shunt_A = min(through_shunt_A, base_A + droop_V / entry.shunt_ohm)
+        return (
+            through_shunt_A <= entry.overload_A
+            and self.voltage_at_board(entry, through_shunt_A) >= self._ratings.minimum_voltage
+        )
+
+    def lower_range(self, readings: Readings, ticks: Ticks | None) -> MeterRange | None:
+        """The lowest range below the present one that these readings allow, if any."""
+        valid = readings.currents_A[is_valid(readings.currents_A)]
+        if len(valid) < len(readings.currents_A) or len(valid) == 0:
+            return None
+        present = readings.range
+        offset_A = (present.offset or 0.0) * present.full_scale_A
+        reaches_A = float(np.max(np.abs(valid)) + 3 * np.std(valid) + offset_A)
+        for entry in self._meter.ranges:
+            if entry.full_scale_A >= present.full_scale_A:
+                return None
+            if self.allows(entry, reaches_A, ticks):
+                return entry
+        return None
+
+    def step_down(self, entry: MeterRange, readings: Readings) -> None:
+        valid = readings.currents_A[is_valid(readings.currents_A)]
+        reading = format_quantity(float(np.max(np.abs(valid))), "A", 3)
+        self._change(entry, f"readings of {reading} allow it")
+
+    def step_up(self, readings: Readings) -> None:
+        """After an overload. Raises ``overloaded`` on the highest range."""
+        present = readings.range
+        self._barred_A = max(self._barred_A, present.full_scale_A)
+        higher = [
+            entry for entry in self._meter.ranges if entry.full_scale_A > present.full_scale_A
+        ]
+        if not higher:
+            scale = format_quantity(present.full_scale_A, "A", 2)
+            raise Fault(
+                "overloaded",
+                f"meter: overloaded on its highest range ({scale}). A short at the board, or a "
+                "meter too small for it: take the power off before looking for the cause",
+            )
+        # Straight to a range with room, if there is one: an overload says only that the current
+        # is larger, and each range on the way would drop the board's voltage a while longer.
+        roomy = [entry for entry in higher if self.leaves_room(entry)]
+        self._change((roomy or higher)[0], "overload")
+
+    def make_safe(self) -> None:
+        """The highest range, whatever is running."""
+        self._meter.make_safe()
+        self._told(self._meter.range, "the end of the session")
+
+    def _change(self, entry: MeterRange, reason: str) -> None:
+        self._meter.set_range(entry)
+        if self._ratings.decoupling and not entry.shunt_assumed:
+            # The shunt has changed, so the board's supply settles again: 6.9 time constants
+            # bring it to 0.1 % of the step (elementary circuit theory, exp(-6.9) = 0.001).
+            self._clock.sleep(6.9 * entry.shunt_ohm * self._ratings.decoupling)
+        self._told(self._meter.range, reason)
+
+    def _told(self, entry: MeterRange | None, reason: str) -> None:
+        if entry is not None:
+            scale = format_quantity(entry.full_scale_A, "A", 2)
+            self._tell(
+                "range", f"range {scale}: {reason}", range_A=entry.full_scale_A, reason=reason
+            )

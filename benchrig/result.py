@@ -1,0 +1,148 @@
+"""The result of a session: what is written to ``result.json``, and its JSON Schema.
+
+A verdict is `pass`, `fail`, `undecided` (the limit lies inside the uncertainty) or `fault`
+(no valid measurement). A session's verdict is the worst of its rows.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from enum import IntEnum
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict
+
+Verdict = Literal["pass", "fail", "undecided", "fault"]
+FORMAT: Literal["benchrig/result/1"] = "benchrig/result/1"
+
+_WORST_FIRST: tuple[Verdict, ...] = ("fault", "fail", "undecided", "pass")
+
+
+class ExitStatus(IntEnum):
+    """The exit status of the process for each verdict, and for a call that could not start."""
+
+    PASS = 0
+    FAIL = 1
+    USAGE = 2
+    UNDECIDED = 3
+    FAULT = 4
+
+    @classmethod
+    def of(cls, verdict: Verdict) -> ExitStatus:
+        return cls[verdict.upper()]
+
+
+def worst(verdicts: list[Verdict]) -> Verdict:
+    """The worst of some verdicts; `fault` for none, since nothing was measured."""
+    return next((verdict for verdict in _WORST_FIRST if verdict in verdicts), "fault")
+
+
+class ResultModel(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class FaultRecord(ResultModel):
+    kind: str
+    message: str
+
+
+class ContributionRecord(ResultModel):
+    """One line of the uncertainty budget."""
+
+    name: str
+    standard_uncertainty_A: float
+    degrees_of_freedom: float | None
+    evaluation: Literal["A", "B"]
+
+
+class StateResult(ResultModel):
+    """One state, measured once. Quantities that were not measured are null."""
+
+    name: str
+    verdict: Verdict
+    current_A: float | None = None
+    expanded_uncertainty_A: float | None = None
+    coverage: float | None = None
+    limit_min_A: float | None = None
+    limit_max_A: float | None = None
+    limit_typical_A: float | None = None
+    settled_after_s: float | None = None
+    averaged_for_s: float | None = None
+    readings: int = 0
+    range_A: float | None = None
+    board_voltage_V: float | None = None
+    wake_latency_s: float | None = None
+    flags: tuple[str, ...] = ()
+    fault: FaultRecord | None = None
+    budget: tuple[ContributionRecord, ...] = ()
+
+
+class DerivedResult(ResultModel):
+    """A difference (in A) or a ratio (a number) of two states."""
+
+    name: str
+    kind: Literal["difference", "ratio"]
+    of: tuple[str, str]
+    verdict: Verdict
+    value: float | None = None
+    expanded_uncertainty: float | None = None
+    unit: Literal["A", "1"]
+    limit_min: float | None = None
+    limit_max: float | None = None
+    fault: FaultRecord | None = None
+
+
+class EventRecord(ResultModel):
+    time_s: float
+    kind: str
+    state: str | None
+    text: str
+    data: dict[str, Any]
+
+
+class BoardRecord(ResultModel):
+    name: str
+    address: str
+    identity: str | None
+    supply_voltage_V: float
+    minimum_voltage_V: float
+
+
+class MeterRecord(ResultModel):
+    address: str
+    identity: str | None
+    sheet: str | None
+    reading_format: str | None
+    aperture_s: float | None
+
+
+class BenchRecord(ResultModel):
+    name: str
+    supply: str | None
+    simulated_seed: int | None
+
+
+class SessionResult(ResultModel):
+    format: Literal["benchrig/result/1"] = FORMAT
+    session: str
+    verdict: Verdict
+    complete: bool
+    started: datetime
+    ended: datetime
+    serial_number: str | None
+    firmware: str | None
+    operator: str | None
+    note: str | None
+    board: BoardRecord
+    meter: MeterRecord
+    bench: BenchRecord
+    states: tuple[StateResult, ...]
+    derived: tuple[DerivedResult, ...]
+    fault: FaultRecord | None
+    safe_end: tuple[str, ...]
+    events: tuple[EventRecord, ...]
+    benchrig: str
+
+    @property
+    def exit_status(self) -> ExitStatus:
+        return ExitStatus.of(self.verdict)

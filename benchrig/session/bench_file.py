@@ -1,0 +1,136 @@
+"""The bench file: what is wired to what, and how each instrument is reached."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import Field
+
+from benchrig.session.fields import (
+    Duration,
+    FileModel,
+    Frequency,
+    Name,
+    PositiveCurrent,
+    PositiveDuration,
+    PositiveVoltage,
+    Text,
+)
+from benchrig.session.sheet import PositiveNplc
+from benchrig.session.toml_file import TomlFile
+from benchrig.session.toml_lines import KeyPath
+
+Termination = Literal["CR", "LF", "CRLF"]
+Parity = Literal["none", "even", "odd", "mark", "space"]
+FlowControl = Literal["none", "xonxoff", "rtscts", "dsrdtr"]
+
+
+class SerialPort(FileModel):
+    """Settings of a UART."""
+
+    baud_rate: Annotated[int, Field(gt=0)] = 9600
+    data_bits: Literal[5, 6, 7, 8] = 8
+    parity: Parity = "none"
+    stop_bits: Annotated[float, Field(strict=False)] = 1
+    flow_control: FlowControl = "none"
+
+
+class Parking(FileModel):
+    """Where the UART lines are put while a board sleeps and its current is measured."""
+
+    tx: Literal["idle", "low", "closed"] = "idle"
+    dtr: bool | None = None
+    rts: bool | None = None
+
+    @property
+    def needed(self) -> bool:
+        return self != Parking()
+
+
+class BoardPort(SerialPort):
+    port: Text | None = None
+    exclusive: bool = True
+    dtr: bool | None = None
+    rts: bool | None = None
+    parking: Parking = Parking()
+
+
+class ScpiPort(SerialPort):
+    """How a SCPI instrument is reached; the serial settings count for ASRL addresses only."""
+
+    address: Text | None = None
+    backend: Text = "@py"
+    read_termination: Termination = "LF"
+    write_termination: Termination = "LF"
+    timeout: PositiveDuration = 2.0
+
+
+class MeterPort(ScpiPort):
+    sheet: Text | None = None
+    zeros: Text | None = None
+    nplc: PositiveNplc | None = None
+    line_frequency: Frequency = 50.0
+
+
+class SupplyPort(ScpiPort):
+    current_limit: PositiveCurrent
+    highest_voltage: PositiveVoltage
+    at_end: Literal["off", "on", "unchanged"] = "off"
+    settling: Duration = 0.2
+
+
+class Simulation(FileModel):
+    """A bench of simulated instruments on the virtual clock, instead of ports."""
+
+    board: Text
+    seed: Annotated[int, Field(ge=0)] = 1
+
+
+class BenchFile(TomlFile):
+    FORMAT: ClassVar[str] = "benchrig/bench/1"
+
+    format: Literal["benchrig/bench/1"]
+    name: Name
+    board: BoardPort = BoardPort()
+    meter: MeterPort = MeterPort()
+    supply: SupplyPort | None = None
+    simulation: Simulation | None = None
+
+    @staticmethod
+    def references(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
+        simulated = "simulation" in raw
+        for table, key, example in (
+            ("board", "port", "/dev/ttyUSB0"),
+            ("meter", "address", "TCPIP::192.0.2.7::5025::SOCKET"),
+            ("supply", "address", "TCPIP::192.0.2.8::5025::SOCKET"),
+        ):
+            entry = raw.get(table, {} if table != "supply" else None)
+            given = isinstance(entry, dict) and key in entry
+            if simulated and given:
+                yield (table, key), "does not go with [simulation]: a simulated bench has no ports"
+            elif not simulated and not given and entry is not None:
+                yield (table, key), f"is missing: {key} = {example!r}, say"
+
+    def conflicts(self) -> Iterator[tuple[KeyPath, str]]:
+        for table in ("board", "meter", "supply"):
+            entry = getattr(self, table)
+            if entry is not None and entry.stop_bits not in (1, 1.5, 2):
+                yield (table, "stop_bits"), f"is {entry.stop_bits}; it must be 1, 1.5 or 2"
+        if self.simulation is not None and self.meter.sheet is None:
+            yield ("meter", "sheet"), "is missing: a simulated meter is made from a meter sheet"
+
+    def beside(self, folder: Path) -> BenchFile:
+        """The same with its file names made relative to `folder`."""
+
+        def placed(name: str | None) -> str | None:
+            return None if name is None else str(folder / name)
+
+        meter = self.meter.model_copy(
+            update={"sheet": placed(self.meter.sheet), "zeros": placed(self.meter.zeros)}
+        )
+        simulation = self.simulation and self.simulation.model_copy(
+            update={"board": placed(self.simulation.board)}
+        )
+        return self.model_copy(update={"meter": meter, "simulation": simulation})

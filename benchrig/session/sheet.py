@@ -1,0 +1,98 @@
+"""The meter sheet: what the user copies from the data sheet of the meter."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import Field, model_validator
+
+from benchrig.session.fields import (
+    Duration,
+    FileModel,
+    PositiveCurrent,
+    PositiveVoltage,
+    Resistance,
+    Share,
+    Text,
+)
+from benchrig.session.toml_file import TomlFile
+
+PositiveNplc = Annotated[float, Field(gt=0, strict=False)]
+
+
+class Count(FileModel):
+    """One count of the display, at one aperture."""
+
+    nplc: PositiveNplc
+    count: PositiveCurrent
+
+
+class SheetRange(FileModel):
+    """One current range. `shunt` or `burden_voltage` (at full scale) says what it costs the board."""
+
+    full_scale: PositiveCurrent
+    measures_to: PositiveCurrent | None = None
+    shunt: Resistance | None = None
+    burden_voltage: PositiveVoltage | None = None
+    gain_accuracy: Share
+    offset_accuracy: Share
+    resolution: Annotated[tuple[Count, ...], Field(min_length=1, strict=False)]
+    noise: PositiveCurrent | None = None
+    settling: Duration | None = None
+
+    @model_validator(mode="after")
+    def _one_burden(self) -> SheetRange:
+        if (self.shunt is None) == (self.burden_voltage is None):
+            raise ValueError("give either shunt or burden_voltage (at full scale), not both")
+        if self.measures_to is not None and self.measures_to < self.full_scale:
+            raise ValueError("measures_to must not be below full_scale")
+        return self
+
+    @property
+    def shunt_ohm(self) -> float:
+        """What the range puts in series with the board."""
+        if self.shunt is not None:
+            return self.shunt
+        assert self.burden_voltage is not None
+        return self.burden_voltage / self.full_scale
+
+    @property
+    def overload_A(self) -> float:
+        """Above this the meter reports an overload."""
+        return self.full_scale if self.measures_to is None else self.measures_to
+
+    def count_A(self, nplc: float) -> float:
+        """One count at `nplc`: that of the longest listed aperture that is not longer (the
+        coarser one, where `nplc` lies between two), else that of the shortest."""
+        shorter = [entry for entry in self.resolution if entry.nplc <= nplc * 1.0001]
+        best = (
+            max(shorter, key=lambda entry: entry.nplc)
+            if shorter
+            else min(self.resolution, key=lambda entry: entry.nplc)
+        )
+        return best.count
+
+
+class MeterSheet(TomlFile):
+    FORMAT: ClassVar[str] = "benchrig/meter-sheet/1"
+
+    format: Literal["benchrig/meter-sheet/1"]
+    name: Text
+    # How the accuracy is meant: limits of error (rectangular) or an expanded uncertainty (k = 2).
+    accuracy_is: Literal["limits", "expanded"] = "limits"
+    fastest_nplc: PositiveNplc
+    settling: Duration
+    range_change_interrupts: bool
+    interruption: Duration = 0.0
+    ranges: Annotated[tuple[SheetRange, ...], Field(min_length=1, strict=False)]
+
+    @model_validator(mode="after")
+    def _ordered(self) -> MeterSheet:
+        scales = [entry.full_scale for entry in self.ranges]
+        if scales != sorted(set(scales)):
+            raise ValueError("ranges must be listed from the lowest to the highest, each once")
+        return self
+
+    def settling_s(self, entry: SheetRange) -> float:
+        """How long after a change to this range its readings mean nothing."""
+        return self.settling if entry.settling is None else entry.settling

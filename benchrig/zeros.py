@@ -1,0 +1,77 @@
+"""Open-circuit readings of the meter, one per range, kept with their time."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from benchrig.drivers.meter import Meter, MeterRange, Zero
+from benchrig.drivers.scpi import is_valid
+from benchrig.errors import Fault, FileProblem, FileProblems
+from benchrig.files import write_atomically
+
+READINGS = 50
+
+
+class _ZeroRecord(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    full_scale_A: float
+    offset_A: float
+    standard_uncertainty_A: float
+    taken: datetime
+
+
+class _ZerosFile(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    format: Literal["benchrig/zeros/1"] = "benchrig/zeros/1"
+    meter: str
+    zeros: tuple[_ZeroRecord, ...]
+
+
+def take_zero(meter: Meter, entry: MeterRange, now: datetime) -> Zero:
+    """Read a range with nothing connected. Raises ``not_open`` if current flows."""
+    meter.zeros.pop(entry.full_scale_A, None)
+    meter.set_range(entry)
+    readings = meter.acquire(READINGS)
+    valid = readings.currents_A[is_valid(readings.currents_A)]
+    largest_A = float(np.max(np.abs(valid))) if len(valid) else math.inf
+    # An open circuit reads at most the offset of the range, some thousandths of full scale.
+    if len(valid) < READINGS or largest_A > 0.02 * entry.full_scale_A:
+        raise Fault(
+            "not_open",
+            f"meter: reads up to {largest_A:.3g} A on its {entry.full_scale_A:g} A range: the "
+            "circuit is not open. Switch the power off, disconnect the board, and try again",
+        )
+    scatter_A = float(np.std(valid, ddof=1)) / math.sqrt(READINGS)
+    uncertainty_A = math.hypot(scatter_A, entry.count_A / math.sqrt(12))
+    return Zero(entry.full_scale_A, float(np.mean(valid)), uncertainty_A, now)
+
+
+def save_zeros(path: Path, meter_identity: str, zeros: tuple[Zero, ...]) -> None:
+    records = tuple(_ZeroRecord(**vars(zero)) for zero in zeros)
+    text = _ZerosFile(meter=meter_identity, zeros=records).model_dump_json(indent=2)
+    write_atomically(path, text + "\n")
+
+
+def load_zeros(path: Path) -> tuple[Zero, ...]:
+    """The zeros in a file; none if there is no such file yet. Raises `FileProblems` for one that
+    is damaged: it is not treated as absent."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return ()
+    except (OSError, UnicodeDecodeError) as error:
+        raise FileProblems([FileProblem(str(path), None, "", f"cannot be read: {error}")]) from None
+    try:
+        records = _ZerosFile.model_validate_json(text).zeros
+    except ValidationError as error:
+        message = f"is not a file of zeros: {error.errors()[0]['msg']}; take them again"
+        raise FileProblems([FileProblem(str(path), None, "", message)]) from None
+    return tuple(Zero(**dict(record)) for record in records)
