@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from os import PathLike
+from pathlib import Path
+from typing import TypeVar
 
 from benchrig.bench import Bench
 from benchrig.clock import Clock, RealClock, VirtualClock
 from benchrig.drivers.board import Board
 from benchrig.drivers.instrument import ScpiInstrument
-from benchrig.drivers.meter import Meter
+from benchrig.drivers.meter import Meter, Zero
 from benchrig.drivers.supply import Supply
 from benchrig.errors import FileProblem, FileProblems
 from benchrig.events import Listener
@@ -19,6 +21,9 @@ from benchrig.session import BenchFile, MeterSheet, Session, load_bench, load_se
 from benchrig.session.bench_file import BoardPort, ScpiPort, Termination
 from benchrig.wires import LineWire, Wire
 from benchrig.zeros import load_zeros
+
+T = TypeVar("T")
+Wires = tuple[LineWire, Wire, Wire | None]
 
 _TERMINATIONS: dict[Termination, bytes] = {"CR": b"\r", "LF": b"\n", "CRLF": b"\r\n"}
 
@@ -34,15 +39,16 @@ def assemble(
     file, plan, sheet, zeros = load_files(bench, session)
     if clock is None:
         clock = RealClock() if file.simulation is None else VirtualClock()
-    wires = _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
+    made = _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
+    board_wire, meter_wire, supply_wire = made
     log = Log(clock, *listeners)
-    meter = Meter(_instrument(wires["meter"], clock, file.meter), clock, file.meter, sheet, zeros)
+    meter = Meter(_instrument(meter_wire, clock, file.meter), clock, file.meter, sheet, zeros)
     ranges = RangeKeeper(meter, plan.board, clock, log.tell)
     gate = ranges.make_room
-    board = Board(wires["board"], clock, plan.protocol, file.board, gate, log.tell)
+    board = Board(board_wire, clock, plan.protocol, file.board, gate, log.tell)
     supply = None
-    if file.supply is not None:
-        instrument = _instrument(wires["supply"], clock, file.supply)
+    if file.supply is not None and supply_wire is not None:
+        instrument = _instrument(supply_wire, clock, file.supply)
         supply = Supply(instrument, clock, file.supply, gate)
     return Bench(plan, file, board, meter, supply, ranges, clock, log)
 
@@ -86,14 +92,56 @@ def _unsuitable(file: BenchFile, session: Session, name: str) -> Iterator[FilePr
         yield FileProblem(name, None, "supply.highest_voltage", message)
 
 
-def _real(file: BenchFile, clock: Clock) -> dict[str, LineWire | Wire]:
-    from benchrig.wires.serial import SerialWire
-    from benchrig.wires.visa import VisaWire
+def _real(file: BenchFile, clock: Clock) -> Wires:
+    from benchrig.wires.serial import SerialSettings, SerialWire
+    from benchrig.wires.visa import VisaSettings, VisaWire
 
-    wires: dict[str, LineWire | Wire] = {
-        "board": SerialWire("board", clock, _serial_settings(file.board)),
-        "meter": VisaWire("meter", clock, _visa_settings(file.meter)),
-    }
-    if file.supply is not None:
-        wires["supply"] = VisaWire("supply", clock, _visa_settings(file.supply))
-    return wires
+    def visa(name: str, port: ScpiPort) -> VisaWire:
+        settings = VisaSettings(
+            address=port.address or "",
+            backend=port.backend,
+            read_termination=_TERMINATIONS[port.read_termination],
+            open_timeout_s=port.timeout,
+            baud_rate=port.baud_rate,
+            data_bits=port.data_bits,
+            parity=port.parity,
+            stop_bits=port.stop_bits,
+        )
+        return VisaWire(name, clock, settings)
+
+    settings = SerialSettings(
+        port=file.board.port or "", **file.board.model_dump(exclude={"port", "parking"})
+    )
+    board = SerialWire("board", clock, settings)
+    supply = None if file.supply is None else visa("supply", file.supply)
+    return board, visa("meter", file.meter), supply
+
+
+def _simulated(file: BenchFile, sheet: MeterSheet | None, clock: Clock) -> Wires:
+    from benchrig.simulation.files import load_board
+    from benchrig.simulation.world import World
+    from benchrig.wires.simulated import SimulatedWire
+
+    assert file.simulation is not None
+    world = World(
+        load_board(Path(file.simulation.board)),
+        sheet,
+        seed=file.simulation.seed,
+        supply=file.supply is not None,
+    )
+    supply = None if world.supply is None else SimulatedWire("supply", clock, world.supply)
+    return (
+        SimulatedWire("board", clock, world.board),
+        SimulatedWire("meter", clock, world.meter),
+        supply,
+    )
+
+
+def _instrument(wire: Wire, clock: Clock, port: ScpiPort) -> ScpiInstrument:
+    return ScpiInstrument(
+        wire,
+        clock,
+        write_termination=_TERMINATIONS[port.write_termination],
+        read_termination=_TERMINATIONS[port.read_termination],
+        timeout_s=port.timeout,
+    )

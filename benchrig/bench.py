@@ -295,7 +295,9 @@ class Bench:
                 return False
         risen = self._has_risen(visit)
         if risen is None:
-            self.log.tell("not_verified", f"{state.name}: the current cannot tell sleep from waking")
+            self.log.tell(
+                "not_verified", f"{state.name}: the current cannot tell sleep from waking"
+            )
             return True
         if risen:
             self.log.tell("woke", f"{stimulus.by} must not wake {state.name}: the current rose")

@@ -54,8 +54,6 @@ def parse_quantity(text: str, unit: str) -> float:
     return value / 100.0 if unit == "%" else value
 
 
-
-
 class _Shown(Quantity):  # type: ignore[misc]
     """Rendered with µ, not u."""
 

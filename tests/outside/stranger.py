@@ -10,6 +10,7 @@ EOF on stdin, writes its log (--log) on SIGUSR1 and at the end.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import heapq
 import json
 import math
@@ -69,7 +70,8 @@ class Log:
         self.entries[kind].append({"t_s": round(t, 6), **fields})
 
     def write(self, path: Path, board: Board) -> None:
-        content = {"started_monotonic_s": self.start, **self.entries, "means": board.means()}
+        means = board.means()
+        content = {"started_monotonic_s": self.start, **self.entries, "means": means}
         part = path.with_name(path.name + ".part")
         part.write_text(json.dumps(content, indent=1))
         part.replace(path)
@@ -379,7 +381,7 @@ def is_word(text: str, spec: str) -> bool:
 
 
 def header_pattern(spec: str) -> re.Pattern[str]:
-    """Pattern for `NODE:NODE:` from `[SENSe:]CURRent[:DC]`; a numeric suffix of 1 is the default."""
+    """Pattern for `NODE:NODE:` from `[SENSe:]CURRent[:DC]`; the numeric suffix 1 may be given."""
     pattern = ""
     for optional, word in re.findall(r"(\[?):?([*A-Za-z]+)", spec):
         short = "".join(c for c in word if not c.islower())
@@ -441,8 +443,8 @@ class Acquisition(threading.Thread):
             while self.waiting and not self.trigger.wait(0.02):
                 if self.stop.is_set():
                     return
-            self.trigger.clear()
             self.waiting = False
+            self.trigger.clear()
             self.stop.wait(settings["delay"])
             for _ in range(settings["samples"]):
                 value = self.meter.measure(self.stop)
@@ -453,7 +455,7 @@ class Acquisition(threading.Thread):
 
 
 class Meter:
-    """The ammeter: settings, readings and the SCPI parser. `handle` turns a message into a reply."""
+    """The ammeter: settings, readings and the SCPI parser; `handle` makes a reply of a message."""
 
     def __init__(
         self, board: Board, opt: argparse.Namespace, log: Log, rng: random.Random
@@ -477,7 +479,8 @@ class Meter:
     def reset(self) -> None:
         self.abort()
         self.set = {"function": "VOLT:DC", "auto": True, "nplc": 10.0, "samples": 1}
-        self.set |= {"triggers": 1, "source": "IMM", "delay": 0.0, "format": "ASC", "border": "NORM"}
+        self.set |= {"triggers": 1, "source": "IMM", "delay": 0.0}
+        self.set |= {"format": "ASC", "border": "NORM"}
         self.opc_wanted = False
         self._select(len(RANGES) - 1, "*RST")
 
@@ -498,7 +501,7 @@ class Meter:
             self.ranged_at = self.board.clock()
 
     def measure(self, stop: threading.Event) -> float:
-        """One reading in A, or OVERLOAD; with autorange, after as many range changes as it takes."""
+        """One reading in A, or OVERLOAD; autorange first changes the range as often as it takes."""
         went_up = False
         while True:
             value = self._convert(stop)
@@ -610,6 +613,10 @@ class Meter:
         if not (self.run and self.run.is_alive()):
             self.operation_complete()
 
+    def complete(self) -> str:
+        self.wait()
+        return "1"
+
     def clear(self) -> None:
         self.errors.clear()
         self.esr, self.opc_wanted = 0, False
@@ -702,7 +709,7 @@ class Meter:
             "*SRE": mask("sre"),
             "*ESR": (None, ask(self.event_status)),
             "*STB": (None, ask(self.status_byte)),
-            "*OPC": (act(self.operation_complete_command), ask(lambda: (self.wait(), "1")[1])),
+            "*OPC": (act(self.operation_complete_command), ask(self.complete)),
             "*WAI": (act(self.wait), None),
             "*TST": (None, ask(lambda: "0")),
             "*TRG": (act(self.trigger), None),
@@ -777,7 +784,7 @@ class Meter:
         path, indefinite = "", False
         for unit in split(message, ";"):
             try:
-                header, _, rest = unit.partition(" ") if " " in unit else (unit, "", "")
+                header, rest = [*unit.split(None, 1), ""][:2]
                 path, header = self._resolve(path, header)
                 handler = self._find(header)
                 if header.endswith("?") and indefinite:
@@ -813,7 +820,7 @@ class Meter:
 
 
 class Server:
-    """One client at a time; a second one waits in the backlog, or is refused with --refuse-second."""
+    """One client at a time; a second one waits in the backlog or, by option, is refused."""
 
     def __init__(self, meter: Meter, opt: argparse.Namespace, log: Log) -> None:
         self.meter, self.opt, self.log = meter, opt, log
@@ -829,11 +836,8 @@ class Server:
             client, _ = self.listener.accept()
             if self.opt.refuse_second:
                 self.listener.close()
-            with client:
-                try:
-                    self._session(client)
-                except OSError:
-                    pass  # the client went away; the next one is welcome
+            with client, contextlib.suppress(OSError):  # it went away; the next one is welcome
+                self._session(client)
             if self.opt.refuse_second:
                 self.listener = self._listen(self.port)
 
