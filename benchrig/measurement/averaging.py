@@ -1,4 +1,11 @@
-"""Means of correlated readings with an honest standard uncertainty."""
+"""The mean of correlated readings, with an uncertainty that does not shrink too fast.
+
+s/sqrt(n) assumes independent readings. The current of a board is not like that: regulators, mains
+hum and 1/f noise make neighbours alike, and s/sqrt(n) can be ten times too small. Here the readings
+are gathered into a few batches; the scatter of the batch means carries the slow noise
+(non-overlapping batch means; Law, Simulation Modeling and Analysis, ch. 9, from memory), and what
+correlation is left between them is priced as a first-order autoregression.
+"""
 
 from __future__ import annotations
 
@@ -6,70 +13,139 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from benchrig.measurement.quantiles import t_quantile
+Floats = NDArray[np.float64]
+
+BATCHES = 16
+MOST_CORRELATION = 0.8
+
+
+def t_quantile(dof: float, probability: float = 0.975) -> float:
+    """Quantile of Student's t; the default is the two-sided 95 % factor. `dof` may be infinite."""
+    from scipy.special import ndtri, stdtrit  # late: the command line starts without scipy
+
+    if not dof > 0.0:
+        raise ValueError(f"degrees of freedom must be above 0, not {dof!r}")
+    return float(ndtri(probability) if math.isinf(dof) else stdtrit(dof, probability))
 
 
 @dataclass(frozen=True)
 class Average:
-    """`standard_uncertainty` has `dof` degrees of freedom; `fall` is the mean of the first half
-    minus that of the second, with its standard uncertainty."""
+    """A mean with its standard uncertainty (type A) and degrees of freedom.
+
+    `first_minus_second` is the mean of the first half minus that of the second: what is left of
+    a transient. All in the unit of the readings.
+    """
 
     mean: float
     standard_uncertainty: float
     dof: float
-    fall: float
-    fall_uncertainty: float
+    first_minus_second: float
 
     @property
     def half_width(self) -> float:
-        """Of the 95 % interval."""
+        """Half of the two-sided 95 % interval of the mean."""
         return t_quantile(self.dof) * self.standard_uncertainty
 
 
-def batch_average(values: np.ndarray) -> Average:
-    """The mean of a series (n,), n >= 16, by batch means.
+def batch_means(readings: Floats, edges: Floats) -> Floats:
+    """Means between `edges` (positions in the record, shape (k+1,), may lie within a reading).
 
-    Batch means take account of correlation that is shorter than a batch; what is left is
-    corrected as an AR(1) process between batches, with fewer degrees of freedom. Taken with 8
-    and with 16 batches, and the wider one kept: noise that jumps between levels hides from one
-    of them (measured in scripts/bench_settling.py).
+    Edges are interpolated in the running sum, as charge is, so that a batch can hold exactly a
+    whole number of wake-up periods. The first reading is taken off before summing: the sums
+    stay small and nothing is lost to rounding.
     """
-    options = [_of_batches(_batch_means(values, count)) for count in (8, 16)]
-    mean = float(np.mean(values))
-    widest = max(options, key=lambda option: option.half_width)
-    half = len(values) // 2
-    fall = float(np.mean(values[:half]) - np.mean(values[half:]))
-    return Average(
-        mean, widest.standard_uncertainty, widest.dof, fall, 2 * widest.standard_uncertainty
-    )
-
-
-def average_of_means(means: np.ndarray) -> Average:
-    """The mean of equally long batches (k,), k >= 3, whose means are given."""
-    return _of_batches(means)
-
-
-def _batch_means(values: np.ndarray, count: int) -> np.ndarray:
-    edges = np.linspace(0, len(values), count + 1).round().astype(int)
-    sums = np.add.reduceat(values, edges[:-1])
-    means: np.ndarray = sums / np.diff(edges)
+    origin = readings[0]
+    running = np.concatenate(([0.0], np.cumsum(readings - origin)))
+    at_edges = np.interp(edges, np.arange(running.size), running)
+    means: Floats = origin + np.diff(at_edges) / np.diff(edges)
     return means
 
 
-def _of_batches(means: np.ndarray) -> Average:
-    count = len(means)
-    mean = float(np.mean(means))
-    steps = np.arange(count) - (count - 1) / 2
-    slope = float(steps @ means) / float(steps @ steps)
-    rest = means - mean - slope * steps
-    variance = float(np.sum((means - mean) ** 2)) / (count - 1)
-    power = float(rest @ rest)
-    lag = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
-    # The estimate of a lag-1 correlation is low by about (1 + 4 r)/n once a line is taken out.
-    lag = min(max(lag + (1 + 4 * lag) / count, 0.0), 0.8)
-    factor = (1 + lag) / (1 - lag)
-    uncertainty = math.sqrt(variance * factor / count)
-    half = count // 2
-    fall = float(np.mean(means[:half]) - np.mean(means[count - half :]))
-    return Average(mean, uncertainty, max(count / factor - 2, 2.0), fall, 2 * uncertainty)
+def average(readings: Floats, edges: Floats | None = None) -> Average:
+    """Mean of `readings` between the outer `edges`, by batch means with corrected correlation.
+
+    Without `edges`: 16 equal batches over all readings. The wider of k and k/2 batches is taken
+    when there are 16: noise as slow as the record shows in the longer batches first.
+    Raises `ValueError` below 3 batches or when there are fewer readings than batches.
+    """
+    if edges is None:
+        edges = np.linspace(0.0, readings.size, BATCHES + 1)
+    if edges.size < 4 or readings.size < edges.size - 1:
+        raise ValueError(f"{readings.size} readings in {edges.size - 1} batches: need 3 or more")
+    means = batch_means(readings, edges)
+    candidates = [_of_batches(means)]
+    if means.size == BATCHES:
+        candidates.append(_of_batches((means[0::2] + means[1::2]) / 2.0))
+    return max(candidates, key=lambda candidate: candidate.half_width)
+
+
+def student(readings: Floats) -> Average:
+    """Plain Student interval, for records too short to say anything about correlation.
+
+    GUM (JCGM 100:2008) 4.2.3. Raises `ValueError` below 2 readings.
+    """
+    if readings.size < 2:
+        raise ValueError(f"{readings.size} readings: an interval needs 2 or more")
+    return Average(
+        _mean(readings),
+        math.sqrt(_variance(readings) / readings.size),
+        readings.size - 1.0,
+        _halves(readings),
+    )
+
+
+def correlation(means: Floats) -> float:
+    """Lag-1 autocorrelation of what is left around a straight line, clipped to 0 ... 0.8.
+
+    Taking off a line makes neighbours look less alike than they are; to first order by
+    (2 + 4r)/k (Kendall 1954 gives (1 + 4r)/k for the mean alone, from memory).
+    """
+    residuals = means - _line(means)
+    power = float(residuals @ residuals)
+    if power <= _rounding(means):
+        return 0.0
+    raw = float(residuals[1:] @ residuals[:-1]) / power
+    corrected = raw + (2.0 + 4.0 * max(raw, 0.0)) / means.size
+    return min(max(corrected, 0.0), MOST_CORRELATION)
+
+
+def _of_batches(means: Floats) -> Average:
+    r = correlation(means)
+    inflation = (1.0 + r) / (1.0 - r)
+    return Average(
+        _mean(means),
+        math.sqrt(_variance(means) * inflation / means.size),
+        max(means.size / inflation - 2.0, 2.0),
+        _halves(means),
+    )
+
+
+def _mean(values: Floats) -> float:
+    return float(values[0] + np.mean(values - values[0]))
+
+
+def _variance(values: Floats) -> float:
+    """Two-pass variance; zero when all that is left is rounding of equal values."""
+    deviations = values - _mean(values)
+    power = float(deviations @ deviations)
+    return 0.0 if power <= _rounding(values) else power / (values.size - 1)
+
+
+def _rounding(values: Floats) -> float:
+    """Sum of squares that rounding alone leaves: a few units in the last place per value."""
+    return values.size * (4.0 * np.finfo(np.float64).eps * float(np.max(np.abs(values)))) ** 2
+
+
+def _line(values: Floats) -> Floats:
+    centred = np.arange(values.size) - (values.size - 1) / 2.0
+    slope = float(centred @ (values - values[0])) / float(centred @ centred)
+    line: Floats = _mean(values) + slope * centred
+    return line
+
+
+def _halves(values: Floats) -> float:
+    """First half minus second half; the middle one of an odd number belongs to neither."""
+    half = values.size // 2
+    return _mean(values[:half]) - _mean(values[values.size - half :])

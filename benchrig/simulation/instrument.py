@@ -14,29 +14,20 @@ Where the standards leave a choice, this is made here:
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 
+from benchrig.simulation.commands import Command, CommandTable, Parameters, numeric
 from benchrig.simulation.scpi import (
     ERRORS,
-    Datum,
     Scale,
     ScpiError,
     Unit,
-    boolean,
-    expand,
-    forms,
-    joined,
     nr1,
-    nr3,
-    number,
     parse_unit,
     quoted,
     split_units,
 )
-
-Parameters = Sequence[Datum]
-Handler = Callable[[Parameters], str | bytes | None]
 
 QUEUE_DEPTH = 32
 LONGEST_MESSAGE = 65536
@@ -44,72 +35,6 @@ LONGEST_MESSAGE = 65536
 OPC, QYE, DDE, EXE, CME, PON = 1, 4, 8, 16, 32, 128
 # Status byte: SCPI-1999 vol.1 9.1 (error queue) and IEEE 488.2 11.2.
 ERROR_QUEUE, MAV, ESB, MSS = 4, 16, 32, 64
-
-
-@dataclass(frozen=True)
-class Command:
-    """One header, with what it does. A query's header ends in ``?``.
-
-    `waits`: it is held back until nothing is pending any more (IEEE 488.2 12.5).
-    `then` is executed after `run`, so that ``READ?`` can measure first and fetch later.
-    """
-
-    header: str
-    run: Handler
-    least: int = 0
-    most: int = 0
-    waits: bool = False
-    then: Command | None = None
-
-
-def numeric(
-    header: str,
-    scale: Callable[[], Scale],
-    get: Callable[[], float],
-    put: Callable[[float], None],
-    form: Callable[[float], str] = nr3,
-) -> list[Command]:
-    """A numeric setting and its query, which also answers ``? MIN``, ``? MAX`` and ``? DEF``."""
-    return [
-        Command(header, lambda given: put(scale().value(given[0])), 1, 1),
-        Command(
-            header + "?",
-            lambda given: form(scale().named(given[0]) if given else get()),
-            most=1,
-        ),
-    ]
-
-
-def switch(header: str, get: Callable[[], bool], put: Callable[[bool], None]) -> list[Command]:
-    """A Boolean setting and its query, which answers 0 or 1 (SCPI-1999 vol.1 7.3)."""
-    return [
-        Command(header, lambda given: put(boolean(given[0])), 1, 1),
-        Command(header + "?", lambda given: nr1(get())),
-    ]
-
-
-class CommandTable:
-    """Finds commands by any spelling of their headers."""
-
-    def __init__(self, commands: Iterable[Command]) -> None:
-        self._short: dict[str, str] = {}
-        self._commands: dict[tuple[tuple[str, ...], bool], Command] = {}
-        for command in commands:
-            if command.header.startswith("*"):
-                paths: Iterable[tuple[str, ...]] = [(command.header.rstrip("?"),)]
-            else:
-                paths = expand(command.header)
-                self._short.update(forms(command.header))
-            for path in paths:
-                self._commands[path, command.header.endswith("?")] = command
-
-    def find(self, mnemonics: tuple[str, ...], query: bool) -> Command:
-        """Raises `ScpiError` (-113)."""
-        path = tuple(self._short.get(name, name) for name in mnemonics)
-        try:
-            return self._commands[path, query]
-        except KeyError:
-            raise ScpiError(-113) from None
 
 
 @dataclass
@@ -149,8 +74,8 @@ class Instrument:
         self._table = CommandTable([*self._common_commands(), *commands])
         self._errors: deque[int] = deque()
         self._event_status = PON
-        self._event_enable = 0
-        self._service_enable = 0
+        self.event_enable = 0
+        self.service_enable = 0
         self._completion_asked = False
         self._received = bytearray()
         self._messages: deque[_Message] = deque()
@@ -252,16 +177,14 @@ class Instrument:
             self._errors[-1] = -350
 
     def _serve(self) -> None:
-        if self._completion_asked and not self.busy:
-            self._completion_asked = False
-            self._event_status |= OPC
+        self._tell_completion()
         while self._messages:
             message = self._messages[0]
             if not self._finish(message):
                 return
             self._messages.popleft()
             if message.responses:
-                self._send(joined(message.responses) + self._terminator)
+                self._send(b";".join(message.responses) + self._terminator)
 
     def _finish(self, message: _Message) -> bool:
         """Execute what is left of a message; False if it has to wait."""
@@ -293,7 +216,7 @@ class Instrument:
         return command, unit.parameters
 
     def _fails(self, command: Command) -> bool:
-        """`fail_headers`: ``"SAMP:COUN"`` takes the query with it, ``"SAMP:COUN?"`` is only that."""
+        """`fail_headers`: ``"SAMP:COUN"`` fails with its query, ``"SAMP:COUN?"`` is only that."""
         for header in self.fail_headers:
             path = tuple(header.upper().rstrip("?").lstrip(":").split(":"))
             for query in (True,) if header.endswith("?") else (False, True):
@@ -307,7 +230,6 @@ class Instrument:
     def _execute(self, message: _Message) -> None:
         assert message.held is not None
         command, parameters = message.held
-        self._responding = message
         response = command.run(parameters)
         message.held = None if command.then is None else (command.then, ())
         if response is not None:
@@ -328,7 +250,7 @@ class Instrument:
     # Common commands (IEEE 488.2 chapter 10) and what SCPI requires of everybody.
 
     def _common_commands(self) -> list[Command]:
-        byte = Scale("", 0, 255, 0)
+        byte = Scale("", 0, 255, 0, whole=True)
         return [
             Command("*IDN?", lambda given: self._identity),
             Command("*RST", lambda given: self._reset()),
@@ -339,21 +261,50 @@ class Instrument:
             Command("*WAI", lambda given: None, waits=True),
             Command("*TRG", lambda given: self.trigger()),
             Command("*ESR?", lambda given: self._read_event_status()),
-            *self._byte("*ESE", byte, "_event_enable"),
-            *self._byte("*SRE", byte, "_service_enable"),
+            *numeric("*ESE", self, "event_enable", byte, nr1),
+            *numeric("*SRE", self, "service_enable", byte, nr1),
             Command("*STB?", lambda given: nr1(self.status_byte)),
             Command("SYSTem:ERRor[:NEXT]?", lambda given: self._next_error()),
             Command("SYSTem:ERRor:COUNt?", lambda given: nr1(len(self._errors))),
             Command("SYSTem:VERSion?", lambda given: "1999.0"),
         ]
 
-    def _byte(self, header: str, scale: Scale, attribute: str) -> list[Command]:
-        def put(given: Parameters) -> None:
-            if not 0 <= number(given[0]) < 255.5:
-                raise ScpiError(-222)
-            setattr(self, attribute, round(number(given[0])))
+    @property
+    def status_byte(self) -> int:
+        """IEEE 488.2 11.2, with the error queue in bit 2 as SCPI has it. Bit 6 is MSS."""
+        answering = bool(self._messages) and bool(self._messages[0].responses)
+        byte = (
+            (ERROR_QUEUE if self._errors or self.stuck_errors else 0)
+            | (MAV if answering or self._in_flight() else 0)
+            | (ESB if self._event_status & self.event_enable else 0)
+        )
+        return byte | (MSS if byte & self.service_enable else 0)
 
-        return [
-            Command(header, put, 1, 1),
-            Command(header + "?", lambda given: nr1(getattr(self, attribute))),
-        ]
+    def _read_event_status(self) -> str:
+        status, self._event_status = self._event_status, 0
+        return nr1(status)
+
+    def _next_error(self) -> str:
+        queued = self._errors.popleft() if self._errors and not self.stuck_errors else 0
+        number = -310 if self.stuck_errors else queued
+        return f"{number},{quoted(ERRORS[number])}"
+
+    def _ask_completion(self) -> None:
+        self._completion_asked = True
+        self._tell_completion()
+
+    def _tell_completion(self) -> None:
+        if self._completion_asked and not self.busy:
+            self._completion_asked = False
+            self._event_status |= OPC
+
+    def _clear_status(self) -> None:
+        """IEEE 488.2 10.3: the enable registers and the output queue are left alone."""
+        self._event_status = 0
+        self._errors.clear()
+        self._completion_asked = False
+
+    def _reset(self) -> None:
+        """IEEE 488.2 10.32: status, queues and enable registers are left alone."""
+        self._completion_asked = False
+        self.reset()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
 from typing import Literal
@@ -271,22 +271,25 @@ def boolean(datum: Datum) -> bool:
 
 @dataclass(frozen=True)
 class Scale:
-    """What a numeric setting may be."""
+    """What a numeric setting may be. A `whole` one is rounded first (IEEE 488.2 7.7.2.4.2)."""
 
     unit: str
     minimum: float
     maximum: float
     default: float
+    whole: bool = False
 
     def value(self, datum: Datum) -> float:
         """A number within the limits, or MIN, MAX, DEF (SCPI-1999 vol.1 7.2.1)."""
         if datum.kind == "word":
             return self.named(datum)
         value = number(datum, self.unit)
-        slack = 1e-9 * abs(self.maximum)  # 0.2 PLC written as an aperture must not be refused
+        if self.whole and math.isfinite(value):
+            value = round(value)
+        slack = 1e-9 * abs(value)  # a limit that was read back with fewer digits is still good
         if not self.minimum - slack <= value <= self.maximum + slack:
             raise ScpiError(-222)
-        return value
+        return min(max(value, self.minimum), self.maximum)
 
     def named(self, datum: Datum) -> float:
         """The value that MIN, MAX or DEF stands for."""
@@ -329,8 +332,3 @@ def block(data: bytes) -> bytes:
     """IEEE 488.2 8.7.9: a definite-length block, ``#<count of digits><length><data>``."""
     length = str(len(data))
     return f"#{len(length)}{length}".encode() + data
-
-
-def joined(responses: Sequence[bytes]) -> bytes:
-    """IEEE 488.2 8.4.1: the response units of one message."""
-    return b";".join(responses)

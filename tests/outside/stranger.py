@@ -457,9 +457,7 @@ class Acquisition(threading.Thread):
 class Meter:
     """The ammeter: settings, readings and the SCPI parser; `handle` makes a reply of a message."""
 
-    def __init__(
-        self, board: Board, opt: argparse.Namespace, log: Log, rng: random.Random
-    ) -> None:
+    def __init__(self, board: Board, opt: argparse.Namespace, log: Log, rng: random.Random) -> None:
         self.board, self.opt, self.log, self.rng = board, opt, log, rng
         self.gain = [1 + rng.uniform(-2e-4, 2e-4) for _ in RANGES]
         self.offset = [scale * rng.uniform(-2e-5, 2e-5) for scale, _ in RANGES]

@@ -261,8 +261,8 @@ def test_readings_and_autorange(start: Start) -> None:
     assert block[:4] == b"#232"
     assert struct.unpack(">4d", block[4:36]) == pytest.approx([61e-6] * 4, rel=0.02)
     assert block[36:] == b"\r\n"
-    live.tell("CURR:RANG 3E-6;:SAMP:COUN 1;:FORM ASC")
-    assert live.ask("READ?", b"\r\n") == b"+9.90000E+37"
+    live.tell("CURR:RANG 3E-6;:FORM ASC")  # the capacitor gives way first, within 80 ms
+    assert live.ask("READ?", b"\r\n").endswith(b",+9.90000E+37")
     os.close(fd)
     log = live.close()
     last = log["range_changes"][-1]

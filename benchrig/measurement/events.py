@@ -1,0 +1,183 @@
+"""Wake-up ticks: short events on top of a base current, with or without a declared period.
+
+The mean with its events is what drains the battery, so events are never taken out. They decide
+where a window may begin and end, and how uncertain it is that the window holds a fair share.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchrig.measurement.averaging import BATCHES, Floats
+from benchrig.measurement.priors import Priors
+
+FEWEST_PERIODS = 3
+ONSET_READINGS = 1.2
+PERIOD_ERROR = 0.05
+
+
+@dataclass(frozen=True)
+class Window:
+    """The part of a record to average, and the least uncertainty that its events leave.
+
+    `edges`: batch limits as positions in the record, shape (k+1,), may lie within a reading.
+    """
+
+    edges: Floats
+    events_A: float = 0.0
+    least_uncertainty_A: float = 0.0
+    clusters: int = 0
+
+
+@dataclass(frozen=True)
+class NoWindow:
+    """Why there is no window of whole periods; `kind` as in `Outcome`."""
+
+    kind: str
+    reason: str
+
+
+def base_and_threshold(readings: Floats, count_A: float) -> tuple[float, float]:
+    """Median, and the distance from it beyond which a reading belongs to an event.
+
+    Eight robust standard deviations (1.4826 MAD), three counts, or 2 %, whichever is most:
+    none of them is reached by noise.
+    """
+    base = float(np.median(readings))
+    spread = 1.4826 * float(np.median(np.abs(readings - base)))
+    return base, max(8.0 * spread, 3.0 * count_A, 0.02 * abs(base))
+
+
+def undeclared(readings: Floats, start: int, edges: Floats, count_A: float) -> Window:
+    """The window from `start`, priced for events that nobody declared.
+
+    `clusters` events at random give a Poisson count: their share of the current is known to
+    1/sqrt(clusters), and one more may have been missed. Excursions in both directions count:
+    telegraph noise spends its time on either level.
+    """
+    part = readings[start:]
+    base, threshold = base_and_threshold(part, count_A)
+    excess = part - base
+    event = np.abs(excess) > threshold
+    clusters = int(_onsets(event).size)
+    share = float(np.sum(excess[event])) / part.size
+    return Window(edges, share, abs(share) / math.sqrt(clusters + 1.0), clusters)
+
+
+def whole_periods(times: Floats, readings: Floats, start: int, priors: Priors) -> Window | NoWindow:
+    """The window from `start` cut to whole wake-up periods; `priors.period_s` must be declared."""
+    assert priors.period_s is not None
+    base, threshold = base_and_threshold(readings[start:], priors.count_A)
+    onsets_s = times[start + _onsets(readings[start:] - base > threshold)]
+    gap_s = float(np.median(np.diff(times)))
+    if priors.dead_share > 0.0:
+        cut = _blind(onsets_s, float(times[start]), float(times[-1]), priors.period_s)
+    else:
+        cut = _gapless(onsets_s, float(times[start]), float(times[-1]), gap_s, priors.period_s)
+    if isinstance(cut, NoWindow):
+        return cut
+    if cut.periods < FEWEST_PERIODS:
+        return NoWindow(
+            "wakeups_not_seen",
+            f"only {cut.periods} whole wake-up periods of {cut.period_s:.4g} s were recorded: "
+            f"{FEWEST_PERIODS} are needed",
+        )
+    edges = np.interp(_batch_edges(cut), times, np.arange(times.size))
+    events = float(np.mean(readings[int(edges[0]) : int(edges[-1]) + 1])) - base
+    return Window(edges, events, abs(events) * _share_error(cut, gap_s, priors), cut.periods)
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """A number of whole periods from `first_s` on."""
+
+    first_s: float
+    period_s: float
+    periods: int
+
+
+def _blind(onsets_s: Floats, start_s: float, last_s: float, period_s: float) -> _Cut | NoWindow:
+    """Whole declared periods, counted back from the end.
+
+    A meter that is blind between readings misses events, so their times can't be trusted to
+    correct the declared period.
+    """
+    periods = int((last_s - start_s) / period_s + 1e-9)
+    first_s = last_s - periods * period_s
+    inside = onsets_s[onsets_s >= first_s]
+    seen = np.unique(np.floor((inside - first_s) / period_s)).size
+    if 2 * seen < periods:
+        return NoWindow(
+            "wakeups_not_seen",
+            f"a wake-up every {period_s:g} s was declared, but only {seen} of {periods} were seen",
+        )
+    return _Cut(first_s, period_s, periods)
+
+
+def _gapless(
+    onsets_s: Floats, start_s: float, last_s: float, gap_s: float, period_s: float
+) -> _Cut | NoWindow:
+    """Lock onto the onsets: the straight line through them is the true period.
+
+    A declared period that is 1 % off would let the ends of the window drift over the events.
+    """
+    apart = onsets_s[np.diff(onsets_s, prepend=-math.inf) > period_s / 4.0]
+    line = _line_of_onsets(apart, ONSET_READINGS * gap_s)
+    if line is None:
+        return NoWindow(
+            "wakeups_not_seen",
+            f"a wake-up every {period_s:g} s was declared, but no regular wake-ups were seen "
+            f"in {last_s - start_s:.3g} s",
+        )
+    true_s, origin_s, events = line
+    if abs(true_s / period_s - 1.0) > PERIOD_ERROR:
+        return NoWindow(
+            "period_not_as_declared",
+            f"wake-ups come every {true_s:.4g} s; declared are {period_s:g} s",
+        )
+    # Cut half-way between events, where a small error of the cut takes no charge in or out.
+    before = origin_s - true_s / 2.0 >= start_s
+    after = origin_s + true_s * (events - 0.5) <= last_s
+    first_s = origin_s + true_s * (-0.5 if before else 0.5)
+    return _Cut(first_s, true_s, events - 2 + before + after)
+
+
+def _line_of_onsets(onsets_s: Floats, within_s: float) -> tuple[float, float, int] | None:
+    """Period, first onset and number of the latest onsets that lie on one straight line."""
+    while onsets_s.size >= FEWEST_PERIODS:
+        period_s, offset_s = np.polyfit(np.arange(onsets_s.size), onsets_s - onsets_s[0], 1)
+        fitted_s = offset_s + period_s * np.arange(onsets_s.size)
+        if np.max(np.abs(onsets_s - onsets_s[0] - fitted_s)) <= within_s:
+            return float(period_s), float(onsets_s[0] + offset_s), int(onsets_s.size)
+        onsets_s = onsets_s[1:]
+    return None
+
+
+def _batch_edges(cut: _Cut) -> Floats:
+    """Times between batches of equally many whole periods: as many as possible, at most 16."""
+    per_batch = math.ceil(cut.periods / BATCHES)
+    batches = cut.periods // per_batch
+    skipped = cut.periods - batches * per_batch
+    edges: Floats = cut.first_s + cut.period_s * (skipped + per_batch * np.arange(batches + 1.0))
+    return edges
+
+
+def _share_error(cut: _Cut, gap_s: float, priors: Priors) -> float:
+    """Least relative standard uncertainty of the events' share of the current."""
+    if priors.dead_share == 0.0:
+        # The ends of the window are known to about a reading: 1.9 readings at 95 %.
+        return 0.95 * gap_s / (cut.period_s * cut.periods)
+    # A short event is seen or not (Bernoulli). Periods that fall on the same phase of the
+    # readings repeat one draw; only different phases count.
+    phases = np.arange(cut.periods) * (cut.period_s / gap_s) % 1.0
+    draws = np.unique(np.round(phases * cut.periods) % cut.periods).size
+    return math.sqrt(priors.dead_share / (1.0 - priors.dead_share) / draws)
+
+
+def _onsets(event: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Positions where events begin."""
+    return np.flatnonzero(event & ~np.concatenate(([False], event[:-1])))
