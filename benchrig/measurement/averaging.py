@@ -139,10 +139,9 @@ def _rounding(values: Floats) -> float:
 
 
 def _line(values: Floats) -> Floats:
-    centred = np.arange(values.size) - (values.size - 1) / 2.0
+    centred: Floats = np.arange(values.size) - (values.size - 1) / 2.0
     slope = float(centred @ (values - values[0])) / float(centred @ centred)
-    line: Floats = _mean(values) + slope * centred
-    return line
+    return _mean(values) + slope * centred
 
 
 def _halves(values: Floats) -> float:

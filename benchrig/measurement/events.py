@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.measurement.averaging import BATCHES, Floats
+from benchrig.measurement.outcome import Kind
 from benchrig.measurement.priors import Priors
 
 FEWEST_PERIODS = 3
@@ -35,9 +36,9 @@ class Window:
 
 @dataclass(frozen=True)
 class NoWindow:
-    """Why there is no window of whole periods; `kind` as in `Outcome`."""
+    """Why there is no window to average."""
 
-    kind: str
+    kind: Kind
     reason: str
 
 

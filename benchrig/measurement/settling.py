@@ -69,7 +69,7 @@ def _power(first_s: float, last_s: float) -> float:
 def _tail_mean(start_s: float, end_s: float) -> float:
     """Mean of t^-p between two times, without the constant 1/(1-p), which cancels."""
     rest = 1.0 - TAIL_EXPONENT
-    return (end_s**rest - start_s**rest) / (end_s - start_s)
+    return float((end_s**rest - start_s**rest) / (end_s - start_s))
 
 
 def settling_bound(window: Average, kappa: float, hidden: float) -> float:

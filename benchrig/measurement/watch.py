@@ -7,16 +7,16 @@ that looks after every reading stops at a lucky moment; two looks in a row have 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from benchrig.measurement import events, settling
-from benchrig.measurement.averaging import BATCHES, Average, Floats, average, batch_means, student
+from benchrig.measurement.averaging import Floats
+from benchrig.measurement.events import NoWindow
+from benchrig.measurement.look import FEWEST_AT_ALL, Figures, drifting, examine, late_rise
 from benchrig.measurement.outcome import Kind, Outcome
 from benchrig.measurement.priors import Priors
+from benchrig.measurement.settling import FEWEST
 
 SENTINEL = 1e36
 """SCPI-99 vol. 1, 7.2.1: infinity is 9.9E37, not a number 9.91E37; no current is that large."""
@@ -25,20 +25,6 @@ NOT_A_NUMBER = 9.905e37
 MOST_DROPPED = 1.0 / 50.0
 LOOK_GROWTH = 1.15
 LOOKS_IN_A_ROW = 2
-FEWEST_AT_ALL = 5
-
-
-@dataclass(frozen=True)
-class _Figures:
-    """What one look found: positions, the average and the bound of a transient."""
-
-    first: float
-    last: float
-    mean: Average
-    bound_A: float
-    base_A: float
-    means: Floats
-    flags: tuple[str, ...]
 
 
 class SettlingWatch:
@@ -60,7 +46,7 @@ class SettlingWatch:
         self._last_time_s = -math.inf
         self._overloads = 0
         self._invalid = 0
-        self._next_look = settling.FEWEST
+        self._next_look = FEWEST
         self._agreeing = 0
         self._outcome = Outcome("waiting", "no readings yet", still_needed_s=priors.guard_s)
 
@@ -75,21 +61,19 @@ class SettlingWatch:
         times = np.asarray(times_s, dtype=np.float64)
         currents = np.asarray(currents_A, dtype=np.float64)
         self._check(times, currents)
-        if times.size == 0 or self._outcome.kind == "settled":
+        if times.size == 0 or self._settled:
             return self._outcome
         self._last_time_s = float(times[-1])
         begun = times >= self._since_s
         self._keep(times[begun], currents[begun])
-        while self._outcome.kind != "settled" and self._look_is_due():
+        while not self._settled and self._look_is_due():
             self._look(self._next_look)
             self._next_look = math.ceil(self._next_look * LOOK_GROWTH)
         return self._outcome
 
     def finish(self) -> Outcome:
         """The outcome at the time-out: never "waiting", and "settled" only if it was before."""
-        if self._outcome.kind == "settled":
-            return self._outcome
-        return self._final()
+        return self._outcome if self._settled else self._final()
 
     def _check(self, times: Floats, currents: Floats) -> None:
         if times.ndim != 1 or times.shape != currents.shape:
@@ -137,3 +121,128 @@ class SettlingWatch:
                 still_needed_s=max(left_s, 0.0),
             )
         return self._size >= self._next_look
+
+    def _look(self, size: int) -> None:
+        found = examine(self._times[:size], self._readings[:size], self._priors)
+        agrees = (
+            isinstance(found, Figures) and found.within_tolerance and not self._too_many_dropped
+        )
+        self._agreeing = self._agreeing + 1 if agrees else 0
+        if isinstance(found, Figures) and self._agreeing >= LOOKS_IN_A_ROW:
+            self._outcome = self._with_value("settled", _settled(found), found)
+            return
+        next_s = (LOOK_GROWTH - 1.0) * float(self._times[size - 1] - self._times[0])
+        if isinstance(found, NoWindow):
+            self._outcome = Outcome("waiting", found.reason, dropped=self._dropped)
+        elif self._too_many_dropped:
+            self._outcome = Outcome("waiting", self._dropped_reason(), dropped=self._dropped)
+        elif agrees:
+            reason = "within tolerance; one more look has to confirm it"
+            self._outcome = Outcome("waiting", reason, next_s, dropped=self._dropped)
+        else:
+            needed_s = max(next_s, _still_needed_s(found, self._priors))
+            reason = _not_yet(found)
+            self._outcome = Outcome("waiting", reason, needed_s, dropped=self._dropped)
+
+    def _final(self) -> Outcome:
+        times, readings = self._times[: self._size], self._readings[: self._size]
+        if self._too_many_dropped:
+            kind: Kind = "overloaded" if self._overloads >= self._invalid else "invalid_readings"
+            return self._without_value(kind, self._dropped_reason())
+        if self._size < FEWEST_AT_ALL:
+            return self._without_value("few_readings", f"only {self._size} valid readings came")
+        if times[-1] < self._priors.guard_s:
+            return self._without_value(
+                "few_readings",
+                f"the record ends at {times[-1]:.3g} s, while the firmware may be at work until "
+                f"{self._priors.guard_s:g} s",
+            )
+        found = examine(times, readings, self._priors)
+        if isinstance(found, Figures):
+            found = late_rise(times, readings, self._priors) or found
+        if isinstance(found, NoWindow):
+            return self._without_value(found.kind, found.reason)
+        change = drifting(readings, found, self._priors)
+        if change is not None:
+            return self._without_value("drifting", _drifts(change, found))
+        if self._size < FEWEST:
+            reason = f"only {self._size} readings: too few to see how they hang together"
+            return self._with_value("few_readings", reason, found)
+        return self._with_value("noise_limited", _not_yet(found), found)
+
+    @property
+    def _settled(self) -> bool:
+        return self._outcome.kind == "settled"
+
+    @property
+    def _dropped(self) -> int:
+        return self._overloads + self._invalid
+
+    @property
+    def _too_many_dropped(self) -> bool:
+        return self._dropped > MOST_DROPPED * (self._size + self._dropped)
+
+    def _dropped_reason(self) -> str:
+        return (
+            f"{self._overloads} overloads and {self._invalid} invalid readings among "
+            f"{self._size + self._dropped}: more than 1 in 50"
+        )
+
+    def _without_value(self, kind: Kind, reason: str) -> Outcome:
+        flags = ("readings_dropped",) if self._dropped else ()
+        return Outcome(
+            kind, reason, count_A=self._priors.count_A, dropped=self._dropped, flags=flags
+        )
+
+    def _with_value(self, kind: Kind, reason: str, found: Figures) -> Outcome:
+        return Outcome(
+            kind,
+            reason,
+            current_A=found.mean.mean,
+            standard_uncertainty_A=found.mean.standard_uncertainty,
+            dof=found.mean.dof,
+            settling_bound_A=found.bound_A,
+            settled_after_s=found.first_s,
+            averaged_for_s=found.last_s - found.first_s,
+            readings=found.readings,
+            base_A=found.base_A,
+            count_A=self._priors.count_A,
+            dropped=self._dropped,
+            flags=found.flags + (("readings_dropped",) if self._dropped else ()),
+        )
+
+
+def settle(
+    times_s: ArrayLike, currents_A: ArrayLike, priors: Priors, *, since_s: float = 0.0
+) -> Outcome:
+    """The outcome of a stored record: the same figures as live, from the same looks."""
+    watch = SettlingWatch(priors, since_s=since_s)
+    watch.add(times_s, currents_A)
+    return watch.finish()
+
+
+def _still_needed_s(found: Figures, priors: Priors) -> float:
+    """A guess: transients shrink exponentially, noise with the square root of the time."""
+    excess = max(found.bound_A, found.half_width_A) / found.allowed_A if found.allowed_A else 1.0
+    if abs(found.mean.first_minus_second) > 2.0 * found.mean.half_width:
+        return priors.slowest_tau_s * math.log(max(excess, 1.0))
+    return (found.last_s - found.first_s) * max(excess**2 - 1.0, 0.0)
+
+
+def _settled(found: Figures) -> str:
+    return f"settled after {found.first_s:.3g} s, averaged for {found.last_s - found.first_s:.3g} s"
+
+
+def _not_yet(found: Figures) -> str:
+    def percent(part_A: float) -> str:
+        return f"{100.0 * part_A / abs(found.mean.mean):.2g} %" if found.mean.mean else "unbounded"
+
+    return (
+        f"allowed is {percent(found.allowed_A)} of the mean; averaging knows it to "
+        f"{percent(found.half_width_A)}, and {percent(found.bound_A)} may still be to come"
+    )
+
+
+def _drifts(change: tuple[float, float], found: Figures) -> str:
+    share = 100.0 * change[0] / abs(found.mean.mean) if found.mean.mean else math.inf
+    return f"still drifting: {share:+.2g} % of the mean over the last half of the record"

@@ -52,6 +52,11 @@ class Acquisition:
     def waits_for_trigger(self) -> bool:
         return self._triggers_left > 0 and self._samples_left == 0
 
+    @property
+    def lacks_trigger(self) -> bool:
+        """Whether it can't end without one more *TRG."""
+        return self._plan.by_bus and self._triggers_left > 0
+
     def trigger(self, t: float) -> None:
         """One trigger: after the delay the samples begin."""
         self._triggers_left -= 1
@@ -80,7 +85,7 @@ class Acquisition:
 
     def ends_at(self) -> float | None:
         """When it will be done, if autorange does not hold it up; None if a trigger is missing."""
-        if self.edge_s is None or (self._plan.by_bus and self._triggers_left):
+        if self.edge_s is None or self.lacks_trigger:
             return None
         plan = self._plan
         cycle_s = plan.aperture_s + plan.idle_s

@@ -42,9 +42,11 @@ class Load(Protocol):
 
     capacitance_F: float
     demand: Demand
-    next_event_s: float
     falls_below_V: float  # the board resets below; -inf while it cannot
     rises_above_V: float  # the board is released at and above; inf while it runs
+
+    @property
+    def next_event_s(self) -> float: ...
 
     def handle_events(self, t: float) -> None:
         """Everything that is due by `t`."""
@@ -75,7 +77,7 @@ class _Law:
 
 
 class Circuit:
-    """Advances in time from event to event. Times never run backwards: an earlier one is `now_s`."""
+    """Advances in time from event to event. An earlier time than `now_s` counts as `now_s`."""
 
     def __init__(
         self,
@@ -150,6 +152,8 @@ class Circuit:
     def next_release_s(self) -> float:
         """When the board is released from reset if nothing else happens; inf if never."""
         law = self._settle()
+        if math.isinf(self._load.rises_above_V):
+            return math.inf
         if self.now_s < self._closes_s:
             return self._closes_s
         reached = self._crossing_s(law, self._load.rises_above_V)
@@ -278,7 +282,7 @@ class Circuit:
 
 
 def _resting_V(law: _Law) -> float:
-    """Where the voltage comes to rest: at once, without a capacitor. A load cannot pull below 0 V."""
+    """Where the voltage comes to rest; without a capacitor at once. No load pulls it below 0 V."""
     return max(law.net_A / law.total_S, 0.0) if law.total_S > 0.0 else 0.0
 
 

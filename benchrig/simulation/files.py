@@ -27,7 +27,8 @@ from benchrig.session.fields import (
     Text,
     Voltage,
 )
-from benchrig.session.toml_file import KeyPath, TomlFile, read_toml
+from benchrig.session.toml_file import TomlFile, read_toml
+from benchrig.session.toml_lines import KeyPath
 from benchrig.units import parse_quantity
 
 Ending = Literal["CR", "LF", "CRLF", "none"]
@@ -257,7 +258,7 @@ class SimulatedBoardFile(TomlFile):
     decoupling: Capacitance = 0.0
     temperature: Celsius = 25.0
     clock: Frequency = 1e6
-    loads: dict[Name, NotNegativeCurrent] = {}
+    loads: dict[Name, NotNegativeCurrent] = Field(default_factory=dict)
     uart: UartSettings = UartSettings()
     feeds: Annotated[tuple[Feed, ...], Field(strict=False)] = ()
     boot: Boot

@@ -75,13 +75,13 @@ class Instrument:
         self._errors: deque[int] = deque()
         self._event_status = PON
         self.event_enable = 0
-        self.service_enable = 0
+        self._service_enable = 0
         self._completion_asked = False
         self._received = bytearray()
         self._messages: deque[_Message] = deque()
         self._outgoing: deque[tuple[float, bytes]] = deque()
 
-    # What an instrument with operations that take time provides.
+    # -- what an instrument with operations that take time provides ------------------------
 
     @property
     def busy(self) -> bool:
@@ -107,7 +107,7 @@ class Instrument:
         """When the pending operation will have ended, as far as can be foreseen."""
         return None
 
-    # The far end.
+    # -- the far end ------------------------------------------------------------------------
 
     def connect(self, t: float) -> None:
         self.disconnect(t)
@@ -144,7 +144,8 @@ class Instrument:
             self._received.clear()
             self.report(-363)
         self._messages.extend(
-            _Message(deque(split_units(message.decode("latin-1")))) for message in messages
+            _Message(deque(split_units(message.decode("latin-1").replace("\n", " "))))
+            for message in messages
         )
         self._serve()
 
@@ -166,7 +167,7 @@ class Instrument:
     def _in_flight(self) -> bool:
         return bool(self._outgoing) and self._outgoing[-1][0] > self.now_s
 
-    # Execution.
+    # -- execution --------------------------------------------------------------------------
 
     def report(self, number: int) -> None:
         """Put an error into the queue; the last place tells of an overflow (SCPI vol.2 21.8.1)."""
@@ -247,7 +248,7 @@ class Instrument:
         earliest = self._outgoing[-1][0] if self._outgoing else self.now_s
         self._outgoing.append((max(self.now_s + self.reply_delay_s, earliest), reply))
 
-    # Common commands (IEEE 488.2 chapter 10) and what SCPI requires of everybody.
+    # -- common commands (IEEE 488.2 chapter 10) and what SCPI requires of everybody --------
 
     def _common_commands(self) -> list[Command]:
         byte = Scale("", 0, 255, 0, whole=True)
@@ -279,6 +280,15 @@ class Instrument:
             | (ESB if self._event_status & self.event_enable else 0)
         )
         return byte | (MSS if byte & self.service_enable else 0)
+
+    @property
+    def service_enable(self) -> int:
+        return self._service_enable
+
+    @service_enable.setter
+    def service_enable(self, value: int) -> None:
+        """IEEE 488.2 11.3.2: MSS can't enable itself."""
+        self._service_enable = value & ~MSS
 
     def _read_event_status(self) -> str:
         status, self._event_status = self._event_status, 0

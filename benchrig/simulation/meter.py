@@ -51,7 +51,7 @@ class SimulatedMeter(Instrument):
         self._settings = MeterSettings(sheet, line_frequency_Hz)
         self._dead_time_s = dead_time_s
         self._autozero = autozero
-        self._formats = frozenset(formats)
+        self.formats = frozenset(formats)
         self._acquisition: Acquisition | None = None
         self._readings: list[float] = []
         self._continuous = False
@@ -125,6 +125,7 @@ class SimulatedMeter(Instrument):
     def _abort(self) -> None:
         self._readings = []
         self._acquisition = self._begin() if self._continuous else None
+        self._tell_completion()
 
     @property
     def continuous(self) -> bool:
@@ -137,7 +138,8 @@ class SimulatedMeter(Instrument):
             self._initiate()
 
     def _check_deadlock(self) -> None:
-        if self.busy and self._acquisition is not None and self._acquisition.waits_for_trigger:
+        """FETCh? would wait for a *TRG that can't get through while it waits."""
+        if self.busy and self._acquisition is not None and self._acquisition.lacks_trigger:
             raise ScpiError(-214)
 
     def _fetch(self) -> str | bytes:
@@ -174,7 +176,7 @@ class SimulatedMeter(Instrument):
         length = number(given[1]) if len(given) > 1 else 64.0
         if wanted == "REAL":
             wanted = f"REAL,{length:g}"
-            if wanted not in self._formats:
+            if wanted not in self.formats:
                 raise ScpiError(-224)
         self._format = wanted
 

@@ -160,12 +160,13 @@ def parse_unit(text: str) -> Unit:
     if found is None:
         raise ScpiError(_header_problem(words[0]))
     common, colon, path, mark = found.groups()
-    names = (common,) if common else tuple(path.split(":"))
+    names = tuple(path.split(":")) if path else (common.upper(),)
     if any(len(name.lstrip("*")) > _LONGEST_NAME for name in names):
         raise ScpiError(-112)
     rest = words[1] if len(words) > 1 else ""
     parameters = tuple(parse_datum(part.strip(WHITE)) for part in _split(rest, ",")) if rest else ()
-    return Unit(tuple(_without_suffix(name) for name in names), bool(colon), bool(mark), parameters)
+    names = tuple(_without_suffix(name) for name in names) if path else names
+    return Unit(names, bool(colon), bool(mark), parameters)
 
 
 def _header_problem(header: str) -> int:
@@ -284,7 +285,9 @@ class Scale:
         if datum.kind == "word":
             return self.named(datum)
         value = number(datum, self.unit)
-        if self.whole and math.isfinite(value):
+        if not math.isfinite(value):
+            raise ScpiError(-222)
+        if self.whole:
             value = round(value)
         slack = 1e-9 * abs(value)  # a limit that was read back with fewer digits is still good
         if not self.minimum - slack <= value <= self.maximum + slack:

@@ -598,7 +598,7 @@ class Meter:
         self.lies += 1
         if self.opt.error_queue_lies == "hides":
             code = 0
-        elif self.opt.error_queue_lies == "invents" and self.lies % 3 == 0:
+        elif self.opt.error_queue_lies == "invents" and not code and self.lies % 3 == 0:
             code = -222
         return f'{code:+d},"{ERRORS.get(code, "No error")}"'
 
@@ -786,7 +786,7 @@ class Meter:
                 path, header = self._resolve(path, header)
                 handler = self._find(header)
                 if header.endswith("?") and indefinite:
-                    raise ScpiError(-440)  # IEEE 488.2, 6.3.6.3 and 10.14: *IDN? comes last
+                    raise ScpiError(-440)  # IEEE 488.2, 10.14: *IDN? comes last
                 reply = handler(split(rest, ","))
                 if reply is not None:
                     replies.append(reply.encode() if isinstance(reply, str) else reply)
@@ -915,6 +915,8 @@ def main() -> None:
     master, slave = os.openpty()
     tty.setraw(slave)  # else the kernel echoes the board's own output; kept open against EIO
     link = opt.link or Path(tempfile.mkdtemp(prefix="stranger-")) / "board"
+    if link.is_symlink():
+        link.unlink()  # left by a run that was killed
     link.symlink_to(os.ttyname(slave))
 
     def write_log(*_: object) -> None:
