@@ -116,7 +116,7 @@ class Acquisition:
         self._samples_left -= 1
         self._cycles += 1
         if self._samples_left:
-            self.edge_s = self._cycle_start_s
+            self.edge_s = max(self._cycle_start_s, edge_s)  # rounding must not turn time back
         elif self._triggers_left == 0 or self._plan.by_bus:
             self.edge_s = None
         else:

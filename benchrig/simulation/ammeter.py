@@ -81,7 +81,7 @@ class Ammeter:
             self.circuit.open_for(self._sheet.interruption, t)
         self.circuit.set_shunt(self.range.shunt_ohm, t)
         self._changed_s = t
-        self._settled_s = t + self._sheet.settling_s(self.range)
+        self._settled_s = t + self.settling_s
         size_A = self._random.uniform(0.5, 1.0) * ARTEFACT_SHARE * self.range.full_scale
         self._artefact_A = self._random.choice((-1.0, 1.0)) * size_A
 

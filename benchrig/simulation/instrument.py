@@ -9,6 +9,7 @@ Where the standards leave a choice, this is made here:
   measurement runs) holds up those behind it, as on a socket or a UART. With
   `interrupts_queries` a message that comes while a reply is due discards that reply and puts
   -410 into the queue, as IEEE 488.2 6.3.2.3 has it for interfaces that keep messages apart.
+* A stream has no demand to read, so there is no -420 (Query UNTERMINATED) here.
 """
 
 from __future__ import annotations

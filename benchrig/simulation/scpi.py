@@ -13,9 +13,8 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Literal
 
-# SCPI-1999 vol.1 7.2.1.4 and 7.2.1.5: what stands for a value that is no number.
+# SCPI-1999 vol.1 7.2.1.4: what an overload reads as, with its sign.
 INFINITY = 9.9e37
-NOT_A_NUMBER = 9.91e37
 
 # SCPI-1999 vol.2 21.8: the numbers and their texts.
 ERRORS = {

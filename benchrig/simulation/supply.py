@@ -28,8 +28,8 @@ class SimulatedSupply(Instrument):
         self,
         circuit: SupplyCircuit,
         *,
-        highest_V: float,
-        highest_A: float,
+        highest_V: float = 30.0,
+        highest_A: float = 3.0,
         identity: str = "Invented Instruments,Supply 1,0,1.0",
         terminator: bytes = b"\n",
     ) -> None:
