@@ -6,7 +6,7 @@ budget = reading_budget(outcome, RangeAccuracy(...))
 verdict = judge(budget.current_A, budget.expanded_uncertainty_A, minimum, maximum)
 """
 
-from benchrig.measurement.averaging import Average, average, student, t_quantile
+from benchrig.measurement.averaging import Average, average, student
 from benchrig.measurement.budget import (
     Budget,
     Contribution,
@@ -21,6 +21,7 @@ from benchrig.measurement.budget import (
 from benchrig.measurement.decision import Verdict, conformance_probability, judge
 from benchrig.measurement.outcome import Kind, Outcome
 from benchrig.measurement.priors import Priors
+from benchrig.measurement.quantiles import t_quantile
 from benchrig.measurement.watch import SettlingWatch, settle
 
 __all__ = [

@@ -15,19 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchrig.measurement.quantiles import t_quantile
+
 Floats = NDArray[np.float64]
 
 BATCHES = 16
 MOST_CORRELATION = 0.8
-
-
-def t_quantile(dof: float, probability: float = 0.975) -> float:
-    """Quantile of Student's t; the default is the two-sided 95 % factor. `dof` may be infinite."""
-    from scipy.special import ndtri, stdtrit  # late: the command line starts without scipy
-
-    if not dof > 0.0:
-        raise ValueError(f"degrees of freedom must be above 0, not {dof!r}")
-    return float(ndtri(probability) if math.isinf(dof) else stdtrit(dof, probability))
 
 
 @dataclass(frozen=True)
@@ -139,9 +132,9 @@ def _rounding(values: Floats) -> float:
 
 
 def _line(values: Floats) -> Floats:
-    centred: Floats = np.arange(values.size) - (values.size - 1) / 2.0
+    centred = np.arange(values.size, dtype=np.float64) - (values.size - 1) / 2.0
     slope = float(centred @ (values - values[0])) / float(centred @ centred)
-    return _mean(values) + slope * centred
+    return np.asarray(_mean(values) + slope * centred, dtype=np.float64)
 
 
 def _halves(values: Floats) -> float:

@@ -17,8 +17,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from benchrig.measurement.averaging import t_quantile
 from benchrig.measurement.outcome import Outcome
+from benchrig.measurement.quantiles import t_quantile
 
 
 @dataclass(frozen=True)
@@ -97,20 +97,19 @@ class Budget:
         return self.estimate.expanded_uncertainty
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class RangeAccuracy:
-    """What the meter's sheet says of one range, as it is printed: not yet divided by sqrt(3) or 2.
+    """What is known of one range of the meter, as standard uncertainties.
 
-    The error is at most gain_limit·|reading| + offset_limit·full_scale_A; both are shares, not
-    percent. `expanded`: they are not limits but expanded uncertainties, k = 2. Results with equal
-    `full_scale_A` share their gain and their offset error.
+    `gain`: share of the reading; `offset`: share of full scale. A limit of error from the sheet
+    has been divided by sqrt(3) (GUM 4.3.7), an expanded uncertainty by its k (GUM 4.3.3).
+    Results with equal `full_scale_A` share their gain and their offset error.
     """
 
     full_scale_A: float
-    gain_limit: float
-    offset_limit: float
+    gain: float
+    offset: float
     count_A: float
-    expanded: bool = False
 
 
 @dataclass(frozen=True)
@@ -151,14 +150,12 @@ def reading_budget(
 
 
 def _sheet(current_A: float, accuracy: RangeAccuracy, zero: ZeroTaken | None) -> list[Contribution]:
-    # Limits of error: rectangle, GUM 4.3.7. A stated k = 2: GUM 4.3.3.
-    divisor = 2.0 if accuracy.expanded else math.sqrt(3.0)
     where = f"the {accuracy.full_scale_A:g} A range"
-    gain_A = accuracy.gain_limit * abs(current_A) / divisor
+    gain_A = accuracy.gain * abs(current_A)
     parts = [Contribution("gain", gain_A, shared=f"gain of {where}", proportional=True)]
     if zero is None:
-        offset_A = accuracy.offset_limit * accuracy.full_scale_A / divisor
-        parts.append(Contribution("range offset", offset_A, shared=f"offset of {where}"))
+        offset_A = accuracy.offset * accuracy.full_scale_A
+        parts.append(Contribution("offset", offset_A, shared=f"offset of {where}"))
     return parts
 
 

@@ -9,7 +9,14 @@ import numpy as np
 
 from benchrig.measurement import settling
 from benchrig.measurement.averaging import BATCHES, Average, Floats, average, batch_means, student
-from benchrig.measurement.events import NoWindow, Window, undeclared, whole_periods
+from benchrig.measurement.events import (
+    GAPLESS,
+    NoWindow,
+    Window,
+    reading_limits,
+    undeclared,
+    whole_periods,
+)
 from benchrig.measurement.priors import Priors
 
 FEWEST_AT_ALL = 5
@@ -51,7 +58,7 @@ def examine(times: Floats, readings: Floats, priors: Priors) -> Figures | NoWind
         if few
         else settling.averaging_start(readings)
     )
-    if settling.has_risen(readings, start, _feigned(priors)):
+    if _rises(times, readings, start, priors):
         return NoWindow("disturbed", _disturbed(times, start))
     if priors.period_s is not None:
         window = whole_periods(times, readings, start, priors)
@@ -61,14 +68,17 @@ def examine(times: Floats, readings: Floats, priors: Priors) -> Figures | NoWind
         window = undeclared(readings, start, edges, priors.count_A)
     if isinstance(window, NoWindow):
         return window
-    return _figures(times, readings, window, few, priors)
+    figures = _figures(times, readings, window, few, priors)
+    if not math.isfinite(figures.bound_A):
+        return NoWindow("few_readings", "the record is too short to show any settling")
+    return figures
 
 
 def late_rise(times: Floats, readings: Floats, priors: Priors) -> NoWindow | None:
     """A rise so late in the record that the averaged part could not start after it."""
     start = times.size * 3 // 4
     # A declared wake-up may well fill the last quarter.
-    if priors.period_s is None and settling.has_risen(readings, start, _feigned(priors)):
+    if priors.period_s is None and _rises(times, readings, start, priors):
         return NoWindow("disturbed", _disturbed(times, start))
     return None
 
@@ -93,8 +103,8 @@ def _figures(times: Floats, readings: Floats, window: Window, few: bool, priors:
     mean = student(means) if few else average(readings, edges)
     uncertainty = max(mean.standard_uncertainty, window.least_uncertainty_A)
     mean = replace(mean, standard_uncertainty=uncertainty)
-    ends = np.append(times, times[-1] + np.median(np.diff(times)))
-    first_s, last_s = np.interp(edges[[0, -1]], np.arange(ends.size), ends)
+    limits = reading_limits(times)
+    first_s, last_s = np.interp(edges[[0, -1]], np.arange(limits.size), limits)
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
     undithered = priors.count_A > 0.0 and float(np.std(part)) < priors.count_A / 2.0
     kappa = settling.still_to_come(float(first_s), float(last_s), priors.slowest_tau_s)
@@ -119,14 +129,15 @@ def _flags(few: bool, undithered: bool, window: Window, priors: Priors) -> tuple
         "few_readings": few,
         "resolution_limited": undithered,
         "events_undeclared": not declared and window.clusters > 0,
-        "wakeups_undersampled": declared and priors.dead_share > 0.0,
+        "wakeups_undersampled": declared and priors.dead_share > GAPLESS,
     }
     return tuple(name for name, holds in flags.items() if holds)
 
 
-def _feigned(priors: Priors) -> float:
-    """A rise that the resolution, or what is allowed anyway, can make."""
-    return 3.0 * priors.count_A + priors.floor_A
+def _rises(times: Floats, readings: Floats, start: int, priors: Priors) -> bool:
+    first = int(np.searchsorted(times, times[0] + settling.RESETTLING_S))
+    # What the resolution, or what is allowed anyway, can feign.
+    return settling.has_risen(readings, first, start, 3.0 * priors.count_A + priors.floor_A)
 
 
 def _disturbed(times: Floats, start: int) -> str:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from benchrig.measurement.averaging import t_quantile
+from benchrig.measurement.quantiles import t_quantile
 
 Kind = Literal[
     "waiting",

@@ -12,7 +12,8 @@ import math
 
 import numpy as np
 
-from benchrig.measurement.averaging import Average, Floats, correlation, t_quantile
+from benchrig.measurement.averaging import Average, Floats, correlation
+from benchrig.measurement.quantiles import t_quantile
 
 FEWEST = 32
 """Readings that a window needs: two in each of 16 batches."""
@@ -22,6 +23,8 @@ TAIL_EXPONENT = 0.85
 
 RISE = 1.25
 RISE_BLOCK = 20
+RESETTLING_S = 1.0
+"""After a change of range the supply at the board settles on another shunt, up or down."""
 
 
 def averaging_start(readings: Floats) -> int:
@@ -82,19 +85,24 @@ def settling_bound(window: Average, kappa: float, hidden: float) -> float:
     return kappa * (abs(window.first_minus_second) + math.hypot(noise, hidden))
 
 
-def has_risen(readings: Floats, start: int, least_A: float) -> bool:
-    """Whether the part from `start` lies above an earlier, lower level of the record.
+def has_risen(readings: Floats, first: int, start: int, least_A: float) -> bool:
+    """Whether the part from `start` lies above an earlier level, between `first` and `start`.
 
     What settles after a sleep command never rises by a quarter: a reset, a brown-out or an
     unexpected wake-up does. Medians, so that wake-up ticks don't count. `least_A` is the rise
     that the meter's resolution can feign.
     """
-    earlier = readings[: start // RISE_BLOCK * RISE_BLOCK].reshape(-1, RISE_BLOCK)
-    if earlier.size == 0:
+    blocks = (start - first) // RISE_BLOCK
+    if blocks < 1:
         return False
+    earlier = readings[first : first + blocks * RISE_BLOCK].reshape(-1, RISE_BLOCK)
     lowest = float(np.min(np.median(earlier, axis=1)))
-    rise = float(np.median(readings[start:])) - lowest
-    return rise > (RISE - 1.0) * abs(lowest) + least_A
+    level = float(np.median(readings[start:]))
+    # The lowest of many medians is low by chance: four of their standard deviations, each 1.25
+    # times that of a mean. Robust, from the median absolute deviation.
+    noise = 1.4826 * float(np.median(np.abs(readings[start:] - level)))
+    chance = 4.0 * 1.25 * noise / math.sqrt(RISE_BLOCK)
+    return level - lowest > (RISE - 1.0) * abs(lowest) + chance + least_A
 
 
 def drift(means: Floats) -> tuple[float, float]:

@@ -36,8 +36,8 @@ class SettlingWatch:
     """
 
     def __init__(self, priors: Priors, *, since_s: float = 0.0) -> None:
-        if not (math.isfinite(since_s) and since_s >= 0.0):
-            raise ValueError(f"since_s is {since_s!r}: it must be a finite number, 0 or more")
+        if not math.isfinite(since_s):
+            raise ValueError(f"since_s is {since_s!r}: it must be a finite number")
         self._priors = priors
         self._since_s = since_s
         self._times = np.empty(0)
@@ -53,8 +53,9 @@ class SettlingWatch:
     def add(self, times_s: ArrayLike, currents_A: ArrayLike) -> Outcome:
         """Takes readings in and says "waiting" or "settled"; after "settled" nothing changes.
 
-        `times_s`, shape (n,): seconds after the command, strictly increasing, also from call to
-        call. `currents_A`, shape (n,): sentinels, NaN and infinities are counted and left out.
+        `times_s`, shape (n,): end of each reading in seconds after the command, strictly
+        increasing, also from call to call. `currents_A`, shape (n,): sentinels, NaN and
+        infinities are counted and left out.
         The outcome does not depend on how the readings are divided into calls.
         Raises `ValueError`, and takes nothing in, if the arrays don't make sense.
         """

@@ -1,0 +1,98 @@
+"""Wake-up ticks: windows of whole periods, with a gapless and with a half-blind meter."""
+
+import math
+
+import numpy as np
+import pytest
+
+from benchrig.measurement import Priors, settle
+from benchrig.measurement.events import undeclared
+
+SEED = 13
+TIMES = np.arange(1, 1201) * 0.05
+
+
+def ticks(period_s, length_s=0.01, height=10.0, phase_s=0.3, aperture_s=0.05, last_s=60.0):
+    """Charge of rectangular ticks within each aperture, on a base of 1 with 0.3 % noise."""
+    times = TIMES[last_s + 1e-9 >= TIMES]
+
+    def charge(until_s):
+        cycles = np.floor((until_s + phase_s) / period_s)
+        rest = until_s + phase_s - cycles * period_s
+        return height * (cycles * length_s + np.minimum(rest, length_s))
+
+    noise = np.random.default_rng(SEED).normal(0.0, 0.003, times.size)
+    return times, 1.0 + (charge(times) - charge(times - aperture_s)) / aperture_s + noise
+
+
+@pytest.mark.parametrize("period_s", [0.7, 1.03, 2.5])
+@pytest.mark.parametrize("declared", [1.0, 0.99, 1.01])
+def test_gapless_meter_locks_onto_the_true_period(period_s, declared):
+    outcome = settle(*ticks(period_s), Priors(period_s=period_s * declared))
+    assert outcome.kind == "settled"
+    assert outcome.current_A == pytest.approx(1.0 + 0.1 / period_s, rel=0.004)
+    assert abs(outcome.current_A - 1.0 - 0.1 / period_s) <= outcome.expanded_uncertainty_A
+    periods = round(outcome.averaged_for_s / period_s)
+    assert outcome.averaged_for_s == pytest.approx(periods * period_s, abs=1.2 * 0.05)
+    assert outcome.base_A == pytest.approx(1.0, abs=0.002)
+
+
+def test_blind_meter_is_honest_about_the_ticks_it_missed():
+    outcome = settle(*ticks(1.03, aperture_s=0.04), Priors(period_s=1.03, dead_share=0.2))
+    assert outcome.kind == "noise_limited"
+    assert "wakeups_undersampled" in outcome.flags
+    true = 1.0 + 0.1 / 1.03
+    assert abs(outcome.current_A - true) <= outcome.expanded_uncertainty_A
+    assert outcome.expanded_uncertainty_A > 0.01 * true
+
+
+def test_blind_meter_in_step_with_the_ticks_does_not_trust_its_zero_scatter():
+    # Every tick falls on the same phase of the readings: the same error each time.
+    exact = Priors(period_s=1.0, dead_share=0.2)
+    outcome = settle(*ticks(1.0, aperture_s=0.04, phase_s=0.295), exact)
+    true = 1.0 + 0.1
+    assert outcome.kind in {"noise_limited", "settled"}
+    assert abs(outcome.current_A - true) <= outcome.expanded_uncertainty_A
+    # One draw of a tick that is seen with probability 0.8, as share: sqrt(0.2/0.8).
+    in_ticks_A = outcome.current_A - outcome.base_A
+    assert outcome.standard_uncertainty_A == pytest.approx(0.5 * in_ticks_A, rel=0.02)
+
+
+@pytest.mark.parametrize("dead_share", [0.0, 0.2])
+def test_ticks_that_do_not_come_are_missed(dead_share):
+    times, flat = ticks(1.0, height=0.0)
+    outcome = settle(times, flat, Priors(period_s=1.0, dead_share=dead_share))
+    assert (outcome.kind, outcome.current_A) == ("wakeups_not_seen", None)
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.9, 1.1, 2.0])
+def test_another_period_than_declared_is_refused(factor):
+    outcome = settle(*ticks(2.0), Priors(period_s=2.0 * factor))
+    assert (outcome.kind, outcome.current_A) == ("period_not_as_declared", None)
+
+
+@pytest.mark.parametrize("dead_share", [0.0, 0.2])
+def test_fewer_than_three_periods_give_no_value(dead_share):
+    outcome = settle(*ticks(25.0, phase_s=20.0), Priors(period_s=25.0, dead_share=dead_share))
+    assert outcome.current_A is None
+    assert outcome.kind == "wakeups_not_seen"
+
+
+@pytest.mark.parametrize("height", [5.0, -0.5])
+def test_undeclared_events_are_priced_by_their_count(height):
+    readings = 1.0 + np.random.default_rng(SEED).normal(0.0, 0.003, 400)
+    readings[[100, 101, 300]] += height
+    window = undeclared(readings, 0, np.linspace(0.0, 400.0, 17), 0.0)
+    assert window.clusters == 2
+    assert window.events_A == pytest.approx(3 * height / 400, rel=0.01)
+    assert window.least_uncertainty_A == pytest.approx(abs(window.events_A) / math.sqrt(3))
+
+
+def test_the_price_of_undeclared_events_is_in_the_outcome():
+    # One event per batch, all alike: the batch means agree and would hide that it is chance.
+    readings = 1.0 + np.random.default_rng(SEED).normal(0.0, 1e-4, TIMES.size)
+    readings[37::75] += 5.0
+    outcome = settle(TIMES, readings, Priors(guard_s=59.9))
+    assert "events_undeclared" in outcome.flags
+    assert outcome.standard_uncertainty_A == pytest.approx(5.0 / 75 / math.sqrt(17), rel=0.01)
+    assert outcome.base_A == pytest.approx(1.0, abs=0.001)
