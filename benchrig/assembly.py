@@ -18,7 +18,7 @@ from benchrig.events import Listener
 from benchrig.log import Log
 from benchrig.ranges import RangeKeeper
 from benchrig.session import BenchFile, MeterSheet, Session, load_bench, load_session, load_sheet
-from benchrig.session.bench_file import BoardPort, ScpiPort, Termination
+from benchrig.session.bench_file import ScpiPort, Termination
 from benchrig.wires import LineWire, Wire
 from benchrig.zeros import load_zeros
 

@@ -235,7 +235,8 @@ class Bench:
         except NoReply as silence:
             raise Fault(
                 "no_wake",
-                f"board: silent after a wake by {wake.by} from {visit.state.name}; {silence.message}",
+                f"board: silent after a wake by {wake.by} from {visit.state.name}; "
+                f"{silence.message}",
             ) from silence
         latency_s = self.clock.monotonic() - stimulus_s
         self._visit = None

@@ -60,7 +60,7 @@ class Fault(BenchrigError):
 
 
 class WireFault(Fault):
-    """The way to one instrument failed; `wire` names it (``"board"``, ``"meter"``, ``"supply"``)."""
+    """The way to one instrument failed; `wire` names it: ``"board"``, ``"meter"``, ``"supply"``."""
 
     def __init__(self, kind: str, wire: str, message: str) -> None:
         self.wire = wire

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 
-from quantiphy import Quantity, QuantiPhyError
+from quantiphy import QuantiPhyError, Quantity
 
 _TIME_UNITS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _EXAMPLES = {
@@ -23,7 +23,8 @@ _SPELLED = {"ohm": "Ω", "Ohm": "Ω", "ohms": "Ω"}
 def parse_quantity(text: str, unit: str) -> float:
     """The value of `text` in `unit`: ``parse_quantity("1.2 uA", "A")`` is 1.2e-6.
 
-    `unit` is ``"A"``, ``"V"``, ``"s"``, ``"Hz"``, ``"F"``, ``"Ω"`` or ``"%"`` (a share: ``"5 %"`` is 0.05).
+    `unit` is ``"A"``, ``"V"``, ``"s"``, ``"Hz"``, ``"F"``, ``"Ω"``, or ``"%"`` for a share:
+    ``"5 %"`` is 0.05.
     Durations may also be in min, h or d; Ω may be spelled ohm.
     Raises `ValueError` with a sentence that says what would be right.
     """
@@ -54,7 +55,7 @@ def parse_quantity(text: str, unit: str) -> float:
     return value / 100.0 if unit == "%" else value
 
 
-class _Shown(Quantity):  # type: ignore[misc]
+class _Shown(Quantity):
     """Rendered with µ, not u."""
 
     map_sf = Quantity.map_sf_to_greek

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 from benchrig.clock import Clock
 from benchrig.drivers.lines import Awaited, LineSplitter, ending_bytes, readable, shown
@@ -250,7 +251,7 @@ class Board:
         match = self.exchange(identity)
         assert match is not None
         # An identity is asked for in text, so its match is one of text.
-        groups: dict[str, str | None] = match.groupdict()
+        groups: dict[str, Any] = match.groupdict()
         return BoardIdentity(groups.get("serial_number"), groups.get("firmware"), str(match[0]))
 
     # -- stimuli and lines ------------------------------------------------------------------

@@ -2,24 +2,38 @@
 answer belongs to its question.
 
 A reply that comes too late would be read as the answer to the next question, and every answer
-after it would be off by one. So after anything that leaves a reply under way (a time-out, an
-interruption, garbage), and whenever bytes are there that nobody asked for, the channel is out
-of step, and before the next message it is brought back: a byte stream is closed and opened
-again, and then a marker is asked for until it comes back.
+after it would be off by one. So from the moment a question is sent until its answer is there,
+whole and alone, the channel counts as out of step, and so it does when bytes are there that
+nobody asked for. Before the next question it is brought back into step: a TCP connection is
+closed and opened again, and a marker is asked for until it comes back.
 """
 
 from __future__ import annotations
 
+import math
+from collections import deque
+from collections.abc import Callable
+from contextlib import suppress
+from typing import TypeVar
+
 from benchrig.clock import Clock
 from benchrig.drivers.lines import shown
 from benchrig.drivers.scpi import ResponseFramer, ScpiError, parse_error_reply
-from benchrig.errors import Fault, NoReply, WireFault
+from benchrig.errors import CannotOpen, Fault, NoReply, WireFault
 from benchrig.wires import Wire
+
+T = TypeVar("T")
 
 # SCPI-1999 error queues hold at least two entries and seldom more than 32; one that still has
 # errors after this many does not empty at all.
 MOST_ERRORS = 50
-RESYNC_S = 5.0
+# How long to listen on after an instrument that knows no marker has told its name.
+QUIET_S = 0.5
+# How often a TCP connection is tried again that the instrument has not set free yet.
+RETRY_S = 0.2
+# How many pieces of input are thrown away at once: an instrument that never stops talking must
+# not hold up everything.
+MOST_DROPPED = 1000
 
 
 class ScpiInstrument:
@@ -35,156 +49,276 @@ class ScpiInstrument:
         timeout_s: float = 2.0,
     ) -> None:
         self.wire = wire
+        self.identity = ""
         self._clock = clock
         self._write_termination = write_termination
         self._timeout_s = timeout_s
+        self._read_termination = read_termination
         self._framer = ResponseFramer(read_termination)
-        self._in_step = True
+        # Answers that came while the channel was out of step and have not been looked at.
+        self._strays: deque[str] = deque()
+        self._question = ""
+        self._in_step = False
+        # When the last answer must have come, if it comes at all.
+        self._due_s = -math.inf
         self._token = 1
-        self.identity: str | None = None
+        self._knows_marker = True
+        # Whether the error queue was empty after all that was sent.
+        self._queue_empty = False
 
     def open(self) -> str:
-        """Open the wire and ask who is there: an open socket alone proves nothing."""
+        """Open the wire and ask who is there, the ``*IDN?`` reply: an open socket alone proves
+        nothing, and what an earlier program asked may still be on its way."""
         self.wire.open()
-        self._framer.clear()
-        self._in_step = True
-        self._drop_input()
-        self.identity = self.ask("*IDN?").strip()
+        self.identity = ""
+        self._due_s = -math.inf
+        self._knows_marker = True
+        try:
+            self._find_step()
+        except BaseException:
+            self.close()
+            raise
         return self.identity
 
     def close(self) -> None:
+        """Never raises."""
+        self._in_step = False
         self.wire.close()
 
     # -- messages ---------------------------------------------------------------------------
 
-    def write(self, command: str) -> None:
-        self._bring_in_step()
-        self.wire.write(command.encode("ascii", errors="replace") + self._write_termination)
+    def write(self, *commands: str) -> None:
+        """Send commands that give no answer, as one message. Goes out at once, even while an
+        answer is due: ``ABORt`` must not wait for what it ends."""
+        self._queue_empty = False
+        self._put(_joined(commands))
 
-    def ask(self, query: str, timeout_s: float | None = None) -> str:
-        """One question, and its answer as text."""
-        return self.ask_bytes(query, timeout_s).decode("latin-1")
-
-    def ask_bytes(self, query: str, timeout_s: float | None = None) -> bytes:
-        """One question, and its answer as bytes, without the terminator."""
-        self._bring_in_step()
+    def send(self, question: str) -> None:
+        """Send a question; `receive` fetches its answer."""
+        if self._drop_input() or not self._in_step:
+            self._find_step()
         # Out of step from here until the answer is complete, whatever interrupts.
         self._in_step = False
-        self.wire.write(query.encode("ascii", errors="replace") + self._write_termination)
-        answer = self._receive(self._timeout_s if timeout_s is None else timeout_s, query)
-        self._in_step = True
-        return answer
+        self._queue_empty = False
+        self._question = question
+        self._due_s = self._clock.monotonic() + self._timeout_s
+        self._framer.clear(plain=question.upper().endswith("*IDN?"))
+        self._put(question)
 
-    def _receive(self, timeout_s: float, query: str) -> bytes:
-        deadline_s = self._clock.monotonic() + timeout_s
+    def receive(self, timeout_s: float | None = None) -> bytes:
+        """The answer to the question that was sent, without its terminator. The time counts for
+        the whole answer: bytes that trickle in do not prolong it."""
+        timeout_s = self._timeout_s if timeout_s is None else timeout_s
+        self._due_s = self._clock.monotonic() + timeout_s
         while True:
-            left = deadline_s - self._clock.monotonic()
-            data = self.wire.read(max(left, 0.0))
-            if self.wire.keeps_messages and data:
-                return data.rstrip(b"\r\n")
-            responses = self._framer.feed(data)
-            if len(responses) > 1 or (responses and self._framer.pending):
-                self._framer.clear()
-                raise Fault(
-                    "garbled_reply",
-                    f"{self.wire.name}: more than one answer came to {query!r}: "
-                    f"{shown(b' | '.join(responses)[:200])}",
-                )
-            if responses:
-                return responses[0].rstrip(b"\r\n")
-            # Trickling bytes do not extend the time: the deadline counts for the whole answer.
+            left = self._due_s - self._clock.monotonic()
+            answers = self._understood(self._framed, self.wire.read(max(left, 0.0)))
+            if answers:
+                return self._only(answers)
             if left <= 0:
-                came = shown(self._framer.pending[:200])
-                raise NoReply(
-                    "no_reply",
-                    self.wire.name,
-                    f"no answer to {query!r} within {timeout_s:.3g} s"
-                    + (f" (so far {came!r})" if came else "")
-                    + f" at {self.wire.address}. Check its terminations and that it knows the "
-                    "command",
-                )
+                raise self._no_answer(timeout_s)
+
+    def ask(self, question: str, timeout_s: float | None = None) -> str:
+        """One question, and its answer as text without blanks around it."""
+        return _text(self.ask_bytes(question, timeout_s))
+
+    def ask_bytes(self, question: str, timeout_s: float | None = None) -> bytes:
+        self.send(question)
+        return self.receive(timeout_s)
+
+    def ask_as(
+        self, question: str, parse: Callable[[bytes], T], timeout_s: float | None = None
+    ) -> T:
+        """One question, and what `parse` makes of its answer. After an answer that `parse`
+        refuses with a `Fault` nobody knows what else is on its way."""
+        return self._understood(parse, self.ask_bytes(question, timeout_s))
+
+    def _put(self, message: str) -> None:
+        self.wire.write(message.encode("ascii") + self._write_termination)
+
+    def _framed(self, data: bytes) -> list[bytes]:
+        """The answers that are complete with `data`."""
+        if not self.wire.keeps_messages:
+            return self._framer.feed(data)
+        if not data.strip():
+            return []
+        # A block tells its own length, and its last byte may look like a terminator.
+        return [data if data[:1] == b"#" else data.removesuffix(self._read_termination)]
+
+    def _understood(self, parse: Callable[[bytes], T], data: bytes) -> T:
+        try:
+            return parse(data)
+        except Fault as fault:
+            self._in_step = False
+            message = f"to {self._question!r}: {fault.message}"
+            raise WireFault(fault.kind, self.wire.name, message) from fault
+
+    def _only(self, answers: list[bytes]) -> bytes:
+        """Of two answers to one question nobody knows which is the right one."""
+        rest = self._framer.pending
+        if len(answers) > 1 or rest.strip():
+            came = shown(b" | ".join([*answers, rest])[:200])
+            raise WireFault(
+                "garbled_reply",
+                self.wire.name,
+                f"to {self._question!r}: more than one answer came: {came}",
+            )
+        self._in_step = True
+        self._due_s = -math.inf
+        return answers[0]
+
+    def _no_answer(self, timeout_s: float) -> NoReply:
+        came = shown(self._framer.pending[:200])
+        return NoReply(
+            "no_reply",
+            self.wire.name,
+            f"no answer to {self._question!r} within {timeout_s:.3g} s at {self.wire.address}"
+            + (f"; '{came}' came and no terminator" if came else "")
+            + ". Check the terminations in the bench file, that nothing else talks to the "
+            "instrument, and that it knows the command",
+        )
 
     # -- keeping questions and answers in step ----------------------------------------------
 
     def _drop_input(self) -> bool:
-        """Throw away what is there; True if there was anything."""
-        dropped = bool(self._framer.pending)
+        """Throw away what is there; whether there was more than blanks."""
+        dropped = self._framer.pending
         self._framer.clear()
-        while self.wire.read(0.0):
-            dropped = True
-        return dropped
+        self._strays.clear()
+        for _ in range(MOST_DROPPED):
+            data = self.wire.read(0.0)
+            if not data:
+                break
+            dropped += data
+        return bool(dropped.strip())
 
-    def _bring_in_step(self) -> None:
-        if not self._drop_input() and self._in_step:
-            return
+    def _find_step(self) -> None:
         self._in_step = False
-        if not self.wire.keeps_messages and self.identity is not None:
-            # What the instrument still sends to a closed connection reaches nobody.
-            self.wire.close()
-            self.wire.open()
-        self._find_marker()
+        self._drop_input()
+        if self.identity and self.wire.address.upper().startswith("TCPIP"):
+            # What is still on its way to a closed connection reaches nobody.
+            self._reopen()
+        # Plain: behind the lost beginning of a reply, a quote or a # means nothing.
+        self._framer.clear(plain=True)
+        marked = self._knows_marker and self._marker_comes()
+        self.identity = self._name_comes(marked)
         self._in_step = True
+        self._due_s = -math.inf
 
-    def _find_marker(self) -> None:
-        """Ask for something that no late answer can be mistaken for, until it comes.
+    def _reopen(self) -> None:
+        deadline_s = self._clock.monotonic() + self._timeout_s
+        self.wire.close()
+        while True:
+            try:
+                self.wire.open()
+                return
+            except CannotOpen:
+                if self._clock.monotonic() >= deadline_s:
+                    raise
+            self._clock.sleep(RETRY_S)
 
-        ``*ESE`` is mandatory (IEEE 488.2 10.10, 10.11) and gives back what was put in.
-        """
-        self._token = self._token % 250 + 2
-        deadline_s = self._clock.monotonic() + max(RESYNC_S, self._timeout_s)
-        questions = {f"*ESE {self._token};*ESE?": str(self._token)}
+    def _marker_comes(self) -> bool:
+        """Ask for a number, each time another one. ``*ESE`` gives back what was put in and is
+        mandatory (IEEE 488.2 10.10, 10.11); nothing here makes use of the register."""
+        self._token = self._token + 1 if self._token < 255 else 2
+        self._put(f"*ESE {self._token};*ESE?")
+        deadline_s = self._patience_s()
+        while (answer := self._stray(deadline_s)) is not None:
+            if self._is_marker(answer):
+                return True
+        return False
+
+    def _name_comes(self, marked: bool) -> str:
+        """Ask for the instrument's name: the proof that the marker was none by chance, and the
+        marker itself where ``*ESE`` is not known."""
+        self._put("*IDN?")
+        name = ""
+        deadline_s = self._patience_s()
+        while (answer := self._stray(deadline_s)) is not None:
+            if self._is_marker(answer):
+                # It comes late: all before it was older, and the name is behind it.
+                marked, name, deadline_s = True, "", self._patience_s()
+            elif self.identity in ("", answer):
+                name = answer
+                # Without a marker, what an earlier question left may have come first.
+                deadline_s = self._clock.monotonic() + QUIET_S
+            if marked and name:
+                break
+        if not name:
+            raise self._silent()
+        self._knows_marker = marked
+        return name
+
+    def _is_marker(self, answer: str) -> bool:
+        return answer.removeprefix("+") == str(self._token)
+
+    def _patience_s(self) -> float:
+        """Until when to wait for a marker: what is still due comes before it."""
+        return max(self._clock.monotonic(), self._due_s) + self._timeout_s
+
+    def _stray(self, deadline_s: float) -> str | None:
+        """The next answer, to whatever question; None if none comes."""
+        while not self._strays:
+            left = deadline_s - self._clock.monotonic()
+            if left <= 0:
+                return None
+            data = self.wire.read(left)
+            with suppress(Fault):
+                self._strays.extend(map(_text, self._framed(data)))
+        return self._strays.popleft()
+
+    def _silent(self) -> NoReply:
         if self.identity:
-            questions["*IDN?"] = self.identity
-        for query, wanted in questions.items():
-            self.wire.write(query.encode("ascii") + self._write_termination)
-            while (left := deadline_s - self._clock.monotonic()) > 0:
-                data = self.wire.read(left)
-                answers = [data] if self.wire.keeps_messages else self._framer.feed(data)
-                if any(_same(answer.decode("latin-1"), wanted) for answer in answers):
-                    self._drop_input()
-                    return
-            deadline_s = self._clock.monotonic() + self._timeout_s
-        raise NoReply(
-            "no_reply",
-            self.wire.name,
-            f"does not answer any more: asked for a marker at {self.wire.address} after an answer "
-            "that did not come in time, and got none. Switch it off and on",
-        )
+            message = "does not answer any more; switch it off and on, and check its remote control"
+        else:
+            message = (
+                "does not answer *IDN?; check that it is on, that remote control is enabled, and "
+                "address, baud rate and terminations in the bench file"
+            )
+        return NoReply("no_reply", self.wire.name, f"{self.wire.address} {message}")
 
     # -- the error queue --------------------------------------------------------------------
 
     def errors(self) -> list[ScpiError]:
         """All errors that are queued; reading them empties the queue."""
         found: list[ScpiError] = []
-        while True:
-            error = parse_error_reply(self.ask("SYST:ERR?"))
-            if error.code == 0:
-                return found
+        while (error := self.ask_as("SYST:ERR?", parse_error_reply)).code != 0:
             found.append(error)
             if len(found) >= MOST_ERRORS:
-                raise self._refused(f"its error queue does not empty; it repeats {error}")
-
-    def _refused(self, message: str) -> WireFault:
-        return WireFault(f"{self.wire.name}_error", self.wire.name, message)
+                raise self._refusal(f"its error queue does not empty; it repeats {error}")
+        self._queue_empty = True
+        return found
 
     def configure(self, *commands: str) -> None:
         """Send each command and drain the error queue after it, so that the offending one can be
         named. Raises ``<wire>_error``."""
         for command in commands:
-            self.write(command)
-            errors = self.errors()
+            errors = self._tried(command)
             if errors:
                 said = "; ".join(map(str, errors))
-                raise self._refused(f"refuses {command!r}: {said}")
+                raise self._refusal(f"refuses {command!r}: {said}")
 
     def accepts(self, command: str) -> bool:
         """Whether the instrument takes a command; the queue is empty afterwards."""
+        return not self._tried(command)
+
+    def _tried(self, command: str) -> list[ScpiError]:
+        if not self._queue_empty:
+            self.errors()  # of what came before: nothing that this command can be blamed for
         self.write(command)
-        return not self.errors()
+        return self.errors()
+
+    def _refusal(self, message: str) -> WireFault:
+        return WireFault(f"{self.wire.name}_error", self.wire.name, message)
 
 
-def _same(answer: str, wanted: str) -> bool:
-    answer = answer.strip()
-    if wanted.isdigit():
-        return answer.lstrip("+").isdigit() and int(answer) == int(wanted)
-    return answer == wanted
+def _joined(commands: tuple[str, ...]) -> str:
+    """One program message; each command from the root of the tree (SCPI-1999 volume 1, 6.2.4)."""
+    first, *others = commands
+    return first + "".join(
+        (";" if command.startswith(("*", ":")) else ";:") + command for command in others
+    )
+
+
+def _text(answer: bytes) -> str:
+    return answer.decode("ascii", errors="backslashreplace").strip()

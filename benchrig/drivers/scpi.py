@@ -1,7 +1,8 @@
 """SCPI as pure text and bytes: numbers, blocks, error replies, and where a response ends.
 
-Sources, from memory: IEEE 488.2-1992 clause 8.7 (response data), SCPI-1999 volume 1 chapter 7
-(9.9E37 is infinity, 9.91E37 is not a number) and volume 2 chapter 21 (the error queue).
+Sources, from memory: IEEE 488.2-1992 clause 8.7 (response data), SCPI-1999 volume 1 clause 7.2.1
+(9.9E37 is infinity, 9.91E37 is not a number) and volume 2 chapter 21 (the error queue). As usual
+under these standards, what comes in is taken more generously than it should be sent.
 """
 
 from __future__ import annotations
@@ -15,40 +16,55 @@ from benchrig.errors import Fault
 
 OVERLOAD = 9.9e37
 NOT_A_NUMBER = 9.91e37
+# Both are recognised within this share: some meters compute in single precision.
+_SENTINEL_SHARE = 1e-6
 # No instrument sends a longer response; noise without an end must not fill the memory.
 LONGEST_RESPONSE = 64 * 1024 * 1024
 
-_NUMBER = re.compile(r"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:\s*[Ee]\s*[+-]?\d+)?\s*\Z")
-_ERROR = re.compile(r'\s*([+-]?\d+)\s*(?:,\s*"?(.*?)"?\s*)?\Z', re.DOTALL)
+# NR1, NR2 and NR3 (8.7.2 to 8.7.4). Not `float`, which also takes "nan", "1_0" and "infinity".
+_NR = r"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[Ee][+-]?\d+)?\s*"
+_NUMBER = re.compile(_NR, re.ASCII)
+_ERROR = re.compile(r'\s*([+-]?\d+)\s*(?:,\s*(?:"(.*)"|([^"]*?))\s*)?', re.ASCII | re.DOTALL)
 
 
 def _garbled(what: str) -> Fault:
     return Fault("garbled_reply", what)
 
 
+def _text(reply: str | bytes) -> str:
+    return reply if isinstance(reply, str) else reply.decode("ascii", errors="backslashreplace")
+
+
+# -- values ---------------------------------------------------------------------------------
+
+
 def is_overload(values: np.ndarray) -> np.ndarray:
-    """Which readings (n,) are an overload, of either sign: infinity, but not not-a-number."""
+    """Which readings (n,) are an overload: infinity of either sign, but not not-a-number."""
     size = np.abs(values)
-    overload: np.ndarray = (size > 9.85e37) & (size < 9.905e37) | np.isinf(values)
+    not_a_number = np.abs(size - NOT_A_NUMBER) <= _SENTINEL_SHARE * NOT_A_NUMBER
+    overload: np.ndarray = (size >= OVERLOAD * (1 - _SENTINEL_SHARE)) & ~not_a_number
     return overload
 
 
 def is_valid(values: np.ndarray) -> np.ndarray:
-    """Which readings (n,) are measured values."""
-    valid: np.ndarray = np.isfinite(values) & (np.abs(values) < 1e36)
+    """Which readings (n,) are measured values: neither an overload nor not-a-number."""
+    valid: np.ndarray = np.abs(values) < OVERLOAD * (1 - _SENTINEL_SHARE)
     return valid
 
 
-def parse_numbers(text: str, count: int | None = None) -> np.ndarray:
+def parse_numbers(reply: str | bytes, count: int | None = None) -> np.ndarray:
     """Comma-separated NR1, NR2 or NR3 numbers as an array (n,).
 
     Raises ``garbled_reply`` for anything else, and for another number of them than `count`.
     """
-    parts = text.strip().split(",")
+    text = _text(reply)
+    parts = text.split(",")
     for part in parts:
-        if not _NUMBER.match(part):
+        if not _NUMBER.fullmatch(part):
             raise _garbled(f"{part[:60]!r} is not a number, in the reply {text[:120]!r}")
-    values = np.array([float(part.replace(" ", "")) for part in parts])
+    values = np.array([float(part) for part in parts])
+    if not np.isfinite(values).all():
+        raise _garbled(f"a number is too large for a float, in the reply {text[:120]!r}")
     if count is not None and len(values) != count:
         raise _garbled(f"{count} numbers were asked for, {len(values)} came: {text[:120]!r}")
     return values
@@ -57,26 +73,31 @@ def parse_numbers(text: str, count: int | None = None) -> np.ndarray:
 def parse_block(data: bytes, count: int | None = None) -> np.ndarray:
     """A block of big-endian 64-bit reals (``REAL,64``, FORMat:BORDer NORMal) as an array (n,).
 
-    Takes definite length (#, digits, length) and indefinite length (#0 ... up to the end).
+    Takes definite length (8.7.9: ``#``, number of digits, length) and indefinite length (8.7.10:
+    ``#0``, then all up to the end). Raises ``garbled_reply``.
     """
-    if data[:1] != b"#" or not data[1:2].isdigit():
-        raise _garbled(f"no block header in {data[:40]!r}")
-    digits = int(data[1:2])
-    if digits == 0:
-        payload = data[2:].removesuffix(b"\n")
+    length = block_length(data)
+    if data[:2] == b"#0":
+        payload = data[2:-1] if len(data) % 8 == 3 and data.endswith(b"\n") else data[2:]
+    elif length is None:
+        raise _garbled(f"a block header is cut short: {data[:40]!r}")
+    elif length == 0:
+        raise _garbled(f"no block begins with {data[:40]!r}")
+    elif len(data) < length:
+        raise _garbled(f"a block of {length} bytes, header included, ended after {len(data)}")
+    elif data[length:].strip(b"\r\n"):
+        raise _garbled(f"after a block came {data[length : length + 40]!r}")
     else:
-        length = data[2 : 2 + digits]
-        if len(length) < digits or not length.isdigit():
-            raise _garbled(f"a block header is cut: {data[:40]!r}")
-        payload = data[2 + digits : 2 + digits + int(length)]
-        if len(payload) != int(length):
-            raise _garbled(f"a block of {int(length)} bytes ended after {len(payload)}")
+        payload = data[2 + int(data[1:2]) : length]
     if len(payload) % 8:
         raise _garbled(f"a block of {len(payload)} bytes holds no whole 64-bit reals")
     values = np.frombuffer(payload, ">f8").astype(float)
     if count is not None and len(values) != count:
         raise _garbled(f"{count} readings were asked for, {len(values)} came in a block")
     return values
+
+
+# -- errors ---------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -90,43 +111,69 @@ class ScpiError:
         return f'{self.code},"{self.text}"'
 
 
-def parse_error_reply(text: str) -> ScpiError:
-    """The reply to ``SYSTem:ERRor?``."""
-    found = _ERROR.match(text)
+def parse_error_reply(reply: str | bytes) -> ScpiError:
+    """The reply to ``SYSTem:ERRor?``: ``-113,"Undefined header;FOO"`` (21.8). Quotes inside the
+    text come doubled (8.7.8)."""
+    text = _text(reply)
+    found = _ERROR.fullmatch(text.strip())
     if found is None:
-        raise _garbled(f"{text[:120]!r} is no reply to SYST:ERR?")
-    return ScpiError(int(found[1]), found[2] or "")
+        raise _garbled(f"{text[:120]!r} is no entry of an error queue")
+    quoted, bare = found[2], found[3]
+    return ScpiError(int(found[1]), bare or "" if quoted is None else quoted.replace('""', '"'))
+
+
+# -- framing --------------------------------------------------------------------------------
+
+
+def block_length(data: bytes | bytearray, at: int = 0) -> int | None:
+    """The length of the definite-length block that begins at `at`, header included. 0 where no
+    such block begins, None while that cannot be told yet."""
+    header = bytes(data[at : at + 11])
+    if header[:1] not in (b"#", b""):
+        return 0
+    digits, size = header[1:2], header[2 : 2 + int(header[1:2])] if header[1:2].isdigit() else b""
+    if digits and not (b"1" <= digits <= b"9" and (not size or size.isdigit())):
+        return 0
+    if not digits or len(size) < int(digits):
+        return None
+    return 2 + int(digits) + int(size)
 
 
 class ResponseFramer:
     """Finds where a response message ends in a stream of bytes.
 
-    The terminator may occur inside a definite-length block or a quoted string, where it ends
-    nothing. `feed` returns the responses that are now complete, without their terminators.
+    The terminator ends nothing inside a definite-length block or a quoted string. `feed` returns
+    the responses that are now complete, without their terminators; `pending` is what has come of
+    the next one: ``b""`` is nothing, anything else needs more. Blank lines are no responses.
     """
 
     def __init__(self, terminator: bytes) -> None:
         self._terminator = terminator
+        self._plain_end = re.compile(re.escape(terminator))
+        # Where a datum begins, at the start and after a separator, a block or string may begin.
+        self._landmark = re.compile(b"(?<=[,;])[#\"']|" + re.escape(terminator))
         self._buffer = bytearray()
-        self._at = 0
-        self._quote = 0
-        # A block may begin where a datum may: at the start, and after a separator.
-        self._datum_starts = True
+        self.clear()
 
     @property
     def pending(self) -> bytes:
-        """What has come of a response that is not complete."""
         return bytes(self._buffer)
 
-    def clear(self) -> None:
+    def clear(self, *, plain: bool = False) -> None:
+        """Forget what has come. With `plain` the first terminator ends a response whatever stands
+        around it: arbitrary ASCII response data (8.7.11), as ``*IDN?`` gives."""
         self._buffer.clear()
+        self._plain = plain
         self._restart()
 
     def _restart(self) -> None:
-        self._at, self._quote, self._datum_starts = 0, 0, True
+        self._at = 0  # all before it is done with
+        self._opens = not self._plain  # whether a block or string may begin at `_at`
+        self._quote = b""  # what ends the string that `_at` is in
 
     def feed(self, data: bytes) -> list[bytes]:
-        """Raises ``garbled_reply`` past the longest response there can be."""
+        """Raises ``garbled_reply`` past the longest response there can be, and for a block of
+        indefinite length, whose end cannot be told on a stream."""
         self._buffer += data
         responses: list[bytes] = []
         while (end := self._find_end()) is not None:
@@ -134,45 +181,55 @@ class ResponseFramer:
             del self._buffer[: end + len(self._terminator)]
             self._restart()
         if len(self._buffer) > LONGEST_RESPONSE:
-            self.clear()
             raise _garbled(f"more than {LONGEST_RESPONSE} bytes came without an end")
         return responses
 
     def _find_end(self) -> int | None:
-        buffer, terminator = self._buffer, self._terminator
-        while self._at < len(buffer):
-            byte = buffer[self._at]
+        if self._at == 0 and not self._quote:
+            del self._buffer[: len(self._buffer) - len(self._buffer.lstrip(b"\r\n"))]
+        while self._at < len(self._buffer):
             if self._quote:
-                if byte == self._quote:
-                    self._quote = 0
-            elif buffer.startswith(terminator, self._at):
-                return self._at
-            elif byte == terminator[0] and len(buffer) - self._at < len(terminator):
-                return None
-            elif byte == ord("#") and self._datum_starts:
-                length = _block_length(buffer, self._at)
-                if length is None or self._at + length > len(buffer):
+                complete = self._pass_string()
+            elif self._opens:
+                complete = self._pass_opening()
+            else:
+                landmark = self._plain_end if self._plain else self._landmark
+                found = landmark.search(self._buffer, self._at)
+                if found is None:
+                    # The terminator's own beginning may be there already.
+                    self._at = max(self._at, len(self._buffer) - len(self._terminator) + 1)
                     return None
-                self._at += length
-                self._datum_starts = False
-                continue
-            elif byte in b"\"'" and self._datum_starts:
-                self._quote = byte
-            self._datum_starts = byte in b",; " if not self._quote else False
+                if found[0] == self._terminator:
+                    return found.start()
+                self._at, self._opens, complete = found.start(), True, True
+            if not complete:
+                return None
+        return None
+
+    def _pass_string(self) -> bool:
+        at = self._buffer.find(self._quote, self._at)
+        self._at = len(self._buffer) if at < 0 else at
+        # A doubled quote belongs to the string (8.7.8), so the byte behind it is needed too.
+        if self._at + 1 >= len(self._buffer):
+            return False
+        doubled = self._buffer[at + 1 : at + 2] == self._quote
+        self._at = at + 2 if doubled else at + 1
+        self._quote = self._quote if doubled else b""
+        return True
+
+    def _pass_opening(self) -> bool:
+        first = bytes(self._buffer[self._at : self._at + 1])
+        if first in (b'"', b"'"):
+            self._quote = first
             self._at += 1
-        return None
-
-
-def _block_length(buffer: bytearray, at: int) -> int | None:
-    """The length of the definite-length block that begins at `at`, header included; None while
-    its header is not complete; 1 (nothing to skip) where it is no such block."""
-    header = bytes(buffer[at + 1 : at + 11])
-    if not header:
-        return None
-    if not header[:1].isdigit() or header[:1] == b"0":
-        return 1
-    digits = int(header[:1])
-    size = header[1 : 1 + digits]
-    if size and not size.isdigit():
-        return 1
-    return None if len(size) < digits else 2 + digits + int(size)
+        elif first == b"#":
+            if self._buffer[self._at + 1 : self._at + 2] == b"0":
+                raise _garbled("a block of indefinite length came where nothing marks its end")
+            length = block_length(self._buffer, self._at)
+            if length is None or self._at + length > len(self._buffer):
+                if length is not None and length > LONGEST_RESPONSE:
+                    raise _garbled(f"a block of {length} bytes was announced")
+                return False
+            self._at += max(length, 1)
+        self._opens = False
+        return True

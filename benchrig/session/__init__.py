@@ -24,3 +24,13 @@ def load_bench(path: str | PathLike[str]) -> BenchFile:
 def load_sheet(path: str | PathLike[str]) -> MeterSheet:
     """A meter sheet. Raises `FileProblems`."""
     return read_toml(Path(path), MeterSheet)
+
+
+__all__ = [
+    "BenchFile",
+    "MeterSheet",
+    "Session",
+    "load_bench",
+    "load_session",
+    "load_sheet",
+]

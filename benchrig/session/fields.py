@@ -1,4 +1,4 @@
-"""Field types that the TOML files are made of: quantities with their units, regular expressions, bytes."""
+"""Field types of the TOML files: quantities with units, regular expressions, bytes."""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ class Count(FileModel):
 
 
 class SheetRange(FileModel):
-    """One current range. `shunt` or `burden_voltage` (at full scale) says what it costs the board."""
+    """One current range; `shunt` or `burden_voltage` (at full scale) is its cost to the board."""
 
     full_scale: PositiveCurrent
     measures_to: PositiveCurrent | None = None

@@ -27,9 +27,7 @@ class Agenda:
         self._entries: list[_Entry] = []
         self._made = 0
 
-    def add(
-        self, t: float, action: Action, *, silent: bool = False, lasting: bool = False
-    ) -> None:
+    def add(self, t: float, action: Action, *, silent: bool = False, lasting: bool = False) -> None:
         heapq.heappush(self._entries, _Entry(t, self._made, action, silent, lasting))
         self._made += 1
 

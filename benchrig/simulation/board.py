@@ -4,8 +4,7 @@
      ^----- brown-out from anywhere;  booting again on a reset
 
 It is the load of a `Circuit`, which calls it in order of time, and the far end of a wire.
-Every change of its current is a new `Demand`. What changes smoothly in time (a tail, a drift) is
-a staircase of equal charge, so that the circuit keeps its closed form between two steps.
+Every change of its current is a new `Demand`.
 """
 
 from __future__ import annotations
@@ -15,17 +14,15 @@ import random
 from functools import partial
 
 from benchrig.simulation.agenda import Agenda
+from benchrig.simulation.board_parts import BoardState, WakeSource
 from benchrig.simulation.circuit import Demand
 from benchrig.simulation.currents import state_demand, with_extras
-from benchrig.simulation.files import BoardState, SimulatedBoardFile, WakeSource
+from benchrig.simulation.files import SimulatedBoardFile
 from benchrig.simulation.uart import ENDINGS, Order, Receiver, Transmitter
+from benchrig.simulation.wandering import WanderingCurrent
 
 # The reset is held for so long after the voltage is good.
 RESET_HOLD_S = 1e-3
-
-_STEPS_PER_TIME_CONSTANT = 40
-_TAIL_TIME_CONSTANTS = 16  # then 0.1 ppm of the amplitude is left
-_DRIFT_STEPS = 100
 
 
 class SimulatedBoard:
@@ -44,27 +41,28 @@ class SimulatedBoard:
         self.loads: frozenset[str] = frozenset()
         self.falls_below_V = -math.inf
         self.rises_above_V = file.minimum_voltage + file.release_hysteresis
-        self._random = random.Random(f"{seed} board")
+        self._random = random.Random(f"{seed} board garbage")
         self._agenda = Agenda()
         self._transmitter = Transmitter(file.uart.byte_s)
         self._receiver = Receiver(file.uart, file.commands)
         self._heard_until_s = 0.0
         self._replies = 0
-        self._lines = {"tx": False, "dtr": False, "rts": False}
+        self._lines = {"open": False, "dtr": False, "rts": False, "brk": False}
         self._now: BoardState | None = None
+        self._drawing: BoardState | None = None  # until it arrives in a state: the one before
         self._waking: WakeSource | None = None
         self._kept: list[int] = []
-        self._arrived = False
         self._steady = Demand(0.0, file.reset_conductance)
-        self._extras_A: dict[str, float] = {}
+        self._wandering = WanderingCurrent(self._agenda, seed, file.defects, self._change)
         self.demand = self._steady
         self._change()
 
     # -- the far end of the wire ------------------------------------------------------------
 
     def connect(self, t: float) -> None:
-        """An idle transmitter is high, and feeds."""
-        self._lines["tx"] = True
+        """What was said before, while nobody listened, is lost."""
+        self._transmitter.fetch(t)
+        self._lines["open"] = True
         self._change()
 
     def disconnect(self, t: float) -> None:
@@ -88,12 +86,11 @@ class SimulatedBoard:
         return at if at < math.inf else None
 
     def set_line(self, line: str, asserted: bool, t: float) -> None:
-        """`brk` holds the transmitter low: it feeds nothing. A wake is by a line being asserted."""
-        name, level = ("tx", not asserted) if line == "brk" else (line, asserted)
-        changed = self._lines[name] != level
-        self._lines[name] = level
+        """What wakes is that a line becomes asserted, not that it is."""
+        rises = asserted and not self._lines[line]
+        self._lines[line] = asserted
         self._change()
-        if changed and asserted:
+        if rises:
             self._stimulus("break" if line == "brk" else line, t)
 
     # -- the load of the circuit ------------------------------------------------------------
@@ -124,9 +121,9 @@ class SimulatedBoard:
         self._agenda.drop()
         self._transmitter.cut(t)
         self._receiver.clear()
-        self._now, self._waking = None, None
+        self._now, self._drawing, self._waking = None, None, None
         self._kept.clear()
-        self._extras_A.clear()
+        self._wandering.clear()
         self.clock_Hz, self.loads = self.file.clock, frozenset()
 
     def _boot(self, t: float) -> None:
@@ -144,88 +141,36 @@ class SimulatedBoard:
     def _enter(self, name: str, t: float) -> None:
         """From here on the board is in the state; its current comes after `entry_delay`."""
         self._agenda.drop()
-        self._extras_A.clear()
+        self._wandering.clear()
         self._waking = None
         self._now = state = self.file.state(name)
         self.state = name
         if state.sleep:
             self._receiver.clear()
-        self._arrived = False
         self._agenda.add(t + state.entry_delay, self._arrive, silent=True)
         for wake in state.wake:
             if wake.after is not None:
                 self._agenda.add(t + wake.after, partial(self._wake, wake))
-        self._schedule_defects(state, t)
+        reset = self.file.defects.spontaneous_reset
+        if reset is not None and reset.state == name:
+            self._agenda.add(t + reset.after, self._boot)
+        self._wandering.enter(state, t)
 
     def _arrive(self, t: float) -> None:
-        state = self._now
-        assert state is not None
-        self._arrived = True
+        assert self._now is not None
+        self._drawing = self._now
         self._redraw()
-        if state.tail is not None:
-            self._tail(0, t)
-        if state.burst is not None:
-            self._agenda.add(t + state.burst.period, self._burst, silent=True)
-        if state.sleep and self.file.defects.floating_input is not None:
-            self._float(False, t)
+        self._wandering.arrive(self._now, t)
 
     def _draw(self, demand: Demand) -> None:
         self._steady = demand
         self._change()
 
-    def _add(self, name: str, current_A: float) -> None:
-        self._extras_A[name] = current_A
-        self._change()
-
     def _change(self) -> None:
-        driven = [line for line, high in self._lines.items() if high]
-        extra_A = math.fsum(self._extras_A.values())
-        self.demand = with_extras(self.file, self._steady, driven, extra_A)
-
-    # -- currents that change within a state ------------------------------------------------
-
-    def _tail(self, step: int, t: float) -> None:
-        assert self._now is not None
-        assert self._now.tail is not None
-        if step == _STEPS_PER_TIME_CONSTANT * _TAIL_TIME_CONSTANTS:
-            self._add("tail", 0.0)
-            return
-        width = 1.0 / _STEPS_PER_TIME_CONSTANT
-        mean = math.exp(-step * width) * -math.expm1(-width) / width
-        self._add("tail", self._now.tail.amplitude * mean)
-        after_s = self._now.tail.time_constant * width
-        self._agenda.add(t + after_s, partial(self._tail, step + 1), silent=True)
-
-    def _burst(self, t: float) -> None:
-        assert self._now is not None
-        burst = self._now.burst
-        assert burst is not None
-        self._add("burst", burst.current)
-        self._agenda.add(t + burst.duration, lambda _: self._add("burst", 0.0), silent=True)
-        self._agenda.add(t + burst.period, self._burst, silent=True)
-
-    def _float(self, high: bool, t: float) -> None:
-        floating = self.file.defects.floating_input
-        assert floating is not None
-        self._add("floating input", floating.current if high else 0.0)
-        dwell_s = self._random.expovariate(1.0 / floating.dwell)
-        self._agenda.add(t + dwell_s, partial(self._float, not high), silent=True)
-
-    def _schedule_defects(self, state: BoardState, t: float) -> None:
-        reset, drift = self.file.defects.spontaneous_reset, self.file.defects.late_drift
-        if reset is not None and reset.state == state.name:
-            self._agenda.add(t + reset.after, self._boot)
-        if drift is not None and state.sleep:
-            self._agenda.add(t + drift.after, partial(self._drift, 0), silent=True)
-
-    def _drift(self, step: int, t: float) -> None:
-        drift = self.file.defects.late_drift
-        assert drift is not None
-        self._add("drift", drift.rise * min((step + 0.5) / _DRIFT_STEPS, 1.0))
-        if step < _DRIFT_STEPS:
-            self._agenda.add(
-                t + drift.over / _DRIFT_STEPS, partial(self._drift, step + 1), silent=True
-            )
+        driven = {line for line in ("dtr", "rts") if self._lines[line]}
+        if self._lines["open"] and not self._lines["brk"]:  # an idle transmitter is high
+            driven.add("tx")
+        self.demand = with_extras(self.file, self._steady, driven, self._wandering.current_A)
 
     # -- waking -----------------------------------------------------------------------------
 
@@ -260,13 +205,10 @@ class SimulatedBoard:
     def _hear(self, byte: int, t: float) -> None:
         if self._now is None:
             return
-        if self._waking is None and self._stimulus("byte", t, byte):
-            pass
-        elif self._waking is None:
+        if self._waking is None and not self._stimulus("byte", t, byte):
             if self._now.hears_commands:
                 self._listen(byte, t)
-            return
-        if self._waking is not None and not self._waking.byte_lost:
+        elif self._waking is not None and not self._waking.byte_lost:
             self._kept.append(byte)
 
     def _listen(self, byte: int, t: float) -> None:
@@ -288,16 +230,15 @@ class SimulatedBoard:
             reply = b"" if order.reply is None else self._encoded(order.reply)
         self.clock_Hz = self.clock_Hz if command.clock is None else command.clock
         self.loads = (self.loads | {*command.loads_on}) - {*command.loads_off}
-        if self._arrived:
-            self._redraw()
+        self._redraw()
         if command.enters is None:
             self._answer(reply, t)
         else:
             self._leave_for(self.file.state(command.enters), reply, t)
 
     def _redraw(self) -> None:
-        assert self._now is not None
-        self._draw(state_demand(self.file, self._now, self.clock_Hz, self.loads))
+        if self._drawing is not None:
+            self._draw(state_demand(self.file, self._drawing, self.clock_Hz, self.loads))
 
     def _leave_for(self, state: BoardState, reply: bytes, t: float) -> None:
         """Acknowledge, wholly or not, then go."""

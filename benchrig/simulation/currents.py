@@ -6,8 +6,9 @@ import math
 from collections.abc import Collection, Iterable
 
 from benchrig.errors import UsageError
+from benchrig.simulation.board_parts import BoardState
 from benchrig.simulation.circuit import Demand
-from benchrig.simulation.files import BoardState, SimulatedBoardFile
+from benchrig.simulation.files import SimulatedBoardFile
 
 
 def state_demand(

@@ -7,243 +7,25 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field
 
 from benchrig.errors import FileProblem, FileProblems
-from benchrig.session.fields import (
-    NOT_NEGATIVE,
-    Capacitance,
-    Current,
-    Duration,
-    FileModel,
-    Frequency,
-    HexBytes,
-    Name,
-    PositiveCurrent,
-    PositiveDuration,
-    PositiveVoltage,
-    Regex,
-    Resistance,
-    Text,
-    Voltage,
-)
+from benchrig.session.fields import Capacitance, Frequency, Name, PositiveVoltage, Text, Voltage
 from benchrig.session.toml_file import TomlFile, read_toml
 from benchrig.session.toml_lines import KeyPath
+from benchrig.simulation.board_parts import (
+    BoardState,
+    Boot,
+    Command,
+    Conductance,
+    Defects,
+    Feed,
+    NotNegativeCurrent,
+    UartSettings,
+)
 from benchrig.units import parse_quantity
 
-Ending = Literal["CR", "LF", "CRLF", "none"]
-Line = Literal["tx", "dtr", "rts"]
-
-NotNegativeCurrent = Annotated[Current, NOT_NEGATIVE]
-Conductance = Annotated[
-    float, BeforeValidator(lambda value: parse_quantity(value, "A/V")), NOT_NEGATIVE
-]
 Celsius = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "°C"))]
-
-
-def _encoding(name: str) -> str:
-    try:
-        "".encode(name)
-    except LookupError:
-        raise ValueError(f"{name!r} is not an encoding; try 'utf-8' or 'latin-1'") from None
-    return name
-
-
-class UartSettings(FileModel):
-    """How the board's firmware talks. `frame_gap` ends a message where no ending does."""
-
-    baud_rate: Annotated[int, Field(gt=0)] = 9600
-    receive_ending: Ending = "LF"
-    send_ending: Ending = "LF"
-    echo: bool = False
-    encoding: Annotated[str, AfterValidator(_encoding)] = "utf-8"
-    reply_delay: Duration = 0.0
-    frame_gap: PositiveDuration = 0.05
-    unknown_reply: Text | None = None
-
-    @property
-    def byte_s(self) -> float:
-        """One byte on the line: start bit, eight data bits, stop bit."""
-        return 10.0 / self.baud_rate
-
-
-class Feed(FileModel):
-    """Current that a driven line pushes into the board: (level - V) / resistance."""
-
-    line: Line
-    level: PositiveVoltage
-    resistance: Resistance
-
-    @model_validator(mode="after")
-    def _resists(self) -> Feed:
-        if self.resistance <= 0:
-            raise ValueError("resistance must be above zero")
-        return self
-
-
-class Boot(FileModel):
-    """From release of the reset until the firmware answers, in `state`."""
-
-    time: Duration
-    current: NotNegativeCurrent
-    state: Name
-    banner: Text | None = None
-
-
-class Command(FileModel):
-    """What the board understands: exactly one of `text`, `pattern` and `hex`.
-
-    The reply to a `pattern` may hold its groups (``\\1``). `enters` names the state that follows.
-    """
-
-    text: Text | None = None
-    pattern: Regex | None = None
-    hex: HexBytes | None = None
-    reply: Text | None = None
-    reply_hex: HexBytes | None = None
-    enters: Name | None = None
-    clock: Frequency | None = None
-    loads_on: Annotated[tuple[Name, ...], Field(strict=False)] = ()
-    loads_off: Annotated[tuple[Name, ...], Field(strict=False)] = ()
-
-    @model_validator(mode="after")
-    def _one_of_each(self) -> Command:
-        if sum(given is not None for given in (self.text, self.pattern, self.hex)) != 1:
-            raise ValueError("give exactly one of text, pattern and hex")
-        if self.reply is not None and self.reply_hex is not None:
-            raise ValueError("give either reply (text) or reply_hex (bytes), not both")
-        return self
-
-
-class WakeSource(FileModel):
-    """One thing that wakes the board from a state.
-
-    `byte` limits waking to that byte. Bytes that arrive before the board is awake are lost, or
-    kept and heard then. A reboot loses them, ends in the state of `[boot]`, and says the banner.
-    """
-
-    by: Literal["byte", "break", "dtr", "rts", "timer"]
-    byte: HexBytes | None = None
-    byte_lost: bool = True
-    after: PositiveDuration | None = None
-    time: Duration = 0.0
-    into: Name | None = None
-    reboots: bool = False
-
-    @model_validator(mode="after")
-    def _complete(self) -> WakeSource:
-        if (self.by == "timer") != (self.after is not None):
-            raise ValueError("a wake by the timer needs after (from entry), and only that one")
-        if self.byte is not None and (self.by != "byte" or len(self.byte) != 1):
-            raise ValueError("byte belongs to a wake by a byte, and is one byte")
-        if self.reboots == (self.into is not None):
-            raise ValueError("give either into (a state) or reboots = true")
-        return self
-
-
-class Tail(FileModel):
-    """Slow absorption current after entry: amplitude·exp(-t / time_constant)."""
-
-    amplitude: PositiveCurrent
-    time_constant: PositiveDuration
-
-
-class Burst(FileModel):
-    """A periodic short wake-up, on top of the rest; the first comes one period after entry."""
-
-    period: PositiveDuration
-    duration: PositiveDuration
-    current: PositiveCurrent
-
-    @model_validator(mode="after")
-    def _fits(self) -> Burst:
-        if self.duration >= self.period:
-            raise ValueError("duration must be shorter than period")
-        return self
-
-
-class BoardState(FileModel):
-    """A state and its current at V volts and T degrees:
-
-    static + leakage·2^((T - 25 °C)/10 K) + conductive·V + switched·clock·V + its loads.
-
-    `acknowledgement` is what becomes of the reply to the command that leads here: a sleeping
-    board may fall asleep after `cut_after` bytes of it, or before any.
-    """
-
-    name: Name
-    sleep: bool = False
-    static: NotNegativeCurrent = 0.0
-    leakage: NotNegativeCurrent = 0.0
-    conductive: Conductance = 0.0
-    switched: Capacitance = 0.0
-    clock: Frequency | None = None
-    loads: Annotated[tuple[Name, ...], Field(strict=False)] = ()
-    noise: NotNegativeCurrent = 0.0
-    entry_delay: Duration = 0.0
-    tail: Tail | None = None
-    burst: Burst | None = None
-    listens: bool | None = None
-    acknowledgement: Literal["whole", "cut", "lost"] = "whole"
-    cut_after: Annotated[int, Field(ge=1)] | None = None
-    wake: Annotated[tuple[WakeSource, ...], Field(strict=False)] = ()
-
-    @model_validator(mode="after")
-    def _agrees(self) -> BoardState:
-        if (self.acknowledgement == "cut") != (self.cut_after is not None):
-            raise ValueError('acknowledgement = "cut" needs cut_after (bytes), and only that one')
-        if self.wake and not self.sleep:
-            raise ValueError("wake belongs to a state with sleep = true")
-        return self
-
-    @property
-    def hears_commands(self) -> bool:
-        return not self.sleep if self.listens is None else self.listens
-
-
-class FloatingInput(FileModel):
-    """An input without a pull resistor: a current that comes and goes at random, asleep only.
-
-    It stays there, and away, for exponentially distributed times with the mean `dwell`.
-    """
-
-    current: PositiveCurrent
-    dwell: PositiveDuration
-
-
-class LateDrift(FileModel):
-    """`after` so long in a sleep state the current ramps up by `rise` within `over`, and stays."""
-
-    after: Duration
-    rise: PositiveCurrent
-    over: PositiveDuration
-
-
-class SpontaneousReset(FileModel):
-    """A reset `after` entry of a state, every time."""
-
-    state: Name
-    after: PositiveDuration
-
-
-class LateReply(FileModel):
-    """Every reply from number `from_reply` on (the first is 1) comes `extra` later."""
-
-    from_reply: Annotated[int, Field(ge=1)] = 1
-    extra: PositiveDuration
-
-
-class Defects(FileModel):
-    """What is wrong with this board; nothing, unless said."""
-
-    stuck_awake: bool = False
-    leaky_capacitor: Conductance = 0.0
-    floating_input: FloatingInput | None = None
-    late_drift: LateDrift | None = None
-    dead_uart: bool = False
-    spontaneous_reset: SpontaneousReset | None = None
-    late_reply: LateReply | None = None
-    garbage_reply: bool = False
 
 
 class SimulatedBoardFile(TomlFile):

@@ -9,30 +9,15 @@ from __future__ import annotations
 
 import os
 import select
-import shutil
-import socket
 import sys
-import tempfile
 import threading
 from dataclasses import dataclass
-from pathlib import Path
 from types import TracebackType
-from typing import Protocol
 
 from benchrig.clock import SLICE_S, Clock
 from benchrig.errors import Interrupted
+from benchrig.simulation.links import CHUNK, PTYS, Link, PtyLink, TcpLink
 from benchrig.simulation.world import FarEnd, World
-
-try:
-    import pty
-    import tty
-except ImportError:  # a system without ptys: the board is on TCP only
-    PTYS = False
-else:
-    PTYS = True
-
-_CHUNK = 4096
-_BACKLOG = 128
 
 
 @dataclass(frozen=True)
@@ -44,148 +29,6 @@ class Addresses:
     board_port: int
     meter_port: int | None
     supply_port: int | None
-
-
-class _Link(Protocol):
-    """One way to an instrument."""
-
-    def readers(self) -> list[int]: ...
-
-    def writers(self) -> list[int]: ...
-
-    def send(self, data: bytes) -> None:
-        """Never waits."""
-        ...
-
-    def serve(self, ready: set[int], t: float) -> None:
-        """Deal with whatever is ready, and pass on what was received."""
-        ...
-
-    def close(self) -> None: ...
-
-
-class _PtyLink:
-    def __init__(self, end: FarEnd) -> None:
-        self._end = end
-        # The slave stays open: without it the master reads an error while there is no client.
-        self._master, self._slave = pty.openpty()
-        tty.setraw(self._slave)  # else the terminal echoes the board's output back to it
-        os.set_blocking(self._master, False)
-        # A pty's number is given to the next one when it is closed; a link of our own is not.
-        self._folder = tempfile.mkdtemp(prefix="benchrig-")
-        self.path = str(Path(self._folder) / "board")
-        os.symlink(os.ttyname(self._slave), self.path)
-
-    def readers(self) -> list[int]:
-        return [self._master]
-
-    def writers(self) -> list[int]:
-        return []
-
-    def send(self, data: bytes) -> None:
-        # A UART does not wait for its listener: what the pty cannot hold is lost.
-        try:
-            os.write(self._master, data)
-        except BlockingIOError:
-            pass
-
-    def serve(self, ready: set[int], t: float) -> None:
-        if self._master in ready:
-            self._end.receive(os.read(self._master, _CHUNK), t)
-
-    def close(self) -> None:
-        os.close(self._master)
-        os.close(self._slave)
-        shutil.rmtree(self._folder, ignore_errors=True)
-
-
-class _TcpLink:
-    """One client at a time; the next one waits until it has left.
-
-    With `announce` the far end is told of clients coming and going.
-    """
-
-    def __init__(self, end: FarEnd, host: str, port: int, *, announce: bool) -> None:
-        self._end = end
-        self._announce = announce
-        self._client: socket.socket | None = None
-        self._unsent = bytearray()
-        self._listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        if os.name == "posix":  # elsewhere this would let two servers share the port
-            self._listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            self._listener.bind((host, port))
-            self._listener.listen(_BACKLOG)
-        except OSError:
-            self._listener.close()
-            raise
-        self._listener.setblocking(False)
-        self.port: int = self._listener.getsockname()[1]
-
-    def readers(self) -> list[int]:
-        return [(self._client or self._listener).fileno()]
-
-    def writers(self) -> list[int]:
-        return [self._client.fileno()] if self._client is not None and self._unsent else []
-
-    def send(self, data: bytes) -> None:
-        if self._client is not None:
-            self._unsent += data
-            self._flush()
-
-    def _flush(self) -> None:
-        assert self._client is not None
-        try:
-            while self._unsent:
-                del self._unsent[: self._client.send(self._unsent)]
-        except BlockingIOError:
-            pass
-        except OSError:
-            self._unsent.clear()  # the client is gone; the next read says so
-
-    def serve(self, ready: set[int], t: float) -> None:
-        if self._client is None:
-            if self._listener.fileno() in ready:
-                self._accept(t)
-            return
-        if self._client.fileno() not in ready:
-            return
-        if self._unsent:
-            self._flush()
-        try:
-            data = self._client.recv(_CHUNK)
-        except BlockingIOError:
-            return
-        except OSError:
-            data = b""
-        if data:
-            self._end.receive(data, t)
-        else:
-            self._leave(t)
-
-    def _accept(self, t: float) -> None:
-        try:
-            client, _ = self._listener.accept()
-        except OSError:
-            return  # it has given up already
-        client.setblocking(False)
-        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._client = client
-        if self._announce:
-            self._end.connect(t)
-
-    def _leave(self, t: float) -> None:
-        assert self._client is not None
-        self._client.close()
-        self._client = None
-        self._unsent.clear()
-        if self._announce:
-            self._end.disconnect(t)
-
-    def close(self) -> None:
-        if self._client is not None:
-            self._client.close()
-        self._listener.close()
 
 
 class Server:
@@ -212,12 +55,12 @@ class Server:
         self._clock = clock
         self._pace = pace
         self._stopping = threading.Event()
-        self._links: list[tuple[FarEnd, list[_Link]]] = []
+        self._links: list[tuple[FarEnd, list[Link]]] = []
         try:
-            board = _TcpLink(world.board, host, board_port, announce=False)
-            board_links: list[_Link] = [board]
+            board = TcpLink(world.board, host, board_port, announce=False)
+            board_links: list[Link] = [board]
             self._links.append((world.board, board_links))
-            pty_link = _PtyLink(world.board) if with_pty else None
+            pty_link = PtyLink(world.board) if with_pty else None
             if pty_link is not None:
                 board_links.append(pty_link)
             meter = None if world.simulated_meter is None else world.meter
@@ -236,7 +79,7 @@ class Server:
     def _offer(self, end: FarEnd | None, host: str, port: int) -> int | None:
         if end is None:
             return None
-        link = _TcpLink(end, host, port, announce=True)
+        link = TcpLink(end, host, port, announce=True)
         self._links.append((end, [link]))
         return link.port
 
@@ -274,7 +117,7 @@ class Server:
 
     def _watch_stdin(self) -> None:
         # A thread, since select cannot wait for a pipe on every system.
-        while os.read(sys.stdin.fileno(), _CHUNK):
+        while os.read(sys.stdin.fileno(), CHUNK):
             pass
         self.stop()
 

@@ -7,7 +7,7 @@ import re
 from collections import deque
 from dataclasses import dataclass
 
-from benchrig.simulation.files import Command, UartSettings
+from benchrig.simulation.board_parts import Command, UartSettings
 
 ENDINGS = {"CR": b"\r", "LF": b"\n", "CRLF": b"\r\n", "none": b""}
 

@@ -14,6 +14,7 @@ from benchrig.simulation.currents import settled_mean_A
 from benchrig.simulation.files import SimulatedBoardFile
 from benchrig.simulation.meter import SimulatedMeter
 from benchrig.simulation.supply import SimulatedSupply
+from benchrig.simulation.uart import SAME_MOMENT_S
 
 METER_IDENTITY = "Invented Instruments,Meter 1,0,1.0"
 
@@ -81,8 +82,8 @@ class _BoardInStep(_InStep):
         """A board in reset says its banner some time after the voltage is back, which only the
         circuit can foretell."""
         at = super().next_output(t)
-        release_s = self._world.circuit.next_release_s()
-        if not t < release_s < math.inf:
+        release_s = max(self._world.circuit.next_release_s(), t + SAME_MOMENT_S)
+        if math.isinf(release_s):
             return at
         return release_s if at is None else min(at, release_s)
 
@@ -123,9 +124,7 @@ class World:
         self.supply: FarEnd | None = _InStep(self, self._supply()) if supply else None
 
     def _supply(self) -> FarEnd:
-        return SimulatedSupply(
-            self.circuit, highest_V=SUPPLY_HIGHEST_V, highest_A=SUPPLY_HIGHEST_A
-        )
+        return SimulatedSupply(self.circuit, highest_V=SUPPLY_HIGHEST_V, highest_A=SUPPLY_HIGHEST_A)
 
     @property
     def meter(self) -> FarEnd:
@@ -153,8 +152,9 @@ class World:
         Periodic bursts are included, noise is not. `driven` names the UART lines (``"tx"``,
         ``"dtr"``, ``"rts"``) that are high meanwhile; a parked board has none. The clock and the
         loads that were switched by command are as they are now, and the source is at `supply_V`,
-        by default the board's nominal voltage. A board that is stuck awake is in its first state instead of
-        asleep. Raises `UsageError` if the board would brown out, `KeyError` for no such state.
+        by default the board's nominal voltage. A board that is stuck awake is in its first state
+        instead of asleep. Raises `UsageError` if the board would brown out, `KeyError` if there
+        is no such state.
         """
         board = self.simulated_board
         entry = board.file.state(state)

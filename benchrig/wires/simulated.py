@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from benchrig.clock import Clock
-from benchrig.errors import WireLost
+from benchrig.errors import CannotOpen, WireLost
 
 
 class FarEnd(Protocol):
@@ -44,7 +44,8 @@ class SimulatedWire:
         self._unplugged = False
 
     def open(self) -> None:
-        self._check_plugged()
+        if self._unplugged:
+            raise CannotOpen("port_missing", self.name, "the simulated wire is unplugged")
         self._far_end.connect(self._clock.monotonic())
         self._open = True
 
@@ -57,14 +58,10 @@ class SimulatedWire:
         self.close()
         self._unplugged = True
 
-    def _check_plugged(self) -> None:
-        if self._unplugged:
-            raise WireLost(self.name, "the simulated wire was unplugged")
-
     def _check(self) -> None:
-        self._check_plugged()
         if not self._open:
-            raise WireLost(self.name, "the simulated wire is not open")
+            state = "was unplugged" if self._unplugged else "is not open"
+            raise WireLost(self.name, f"the simulated wire {state}")
         self._clock.check()
 
     def write(self, data: bytes) -> None:
@@ -81,8 +78,8 @@ class SimulatedWire:
                 return data
             next_s = self._far_end.next_output(now_s)
             wake_s = deadline_s if next_s is None else min(next_s, deadline_s)
-            # At least a nanosecond, so that rounding cannot hold the virtual clock in place.
-            self._clock.sleep(max(wake_s - now_s, 1e-9))
+            # At least a microsecond, so that rounding cannot hold the virtual clock in place.
+            self._clock.sleep(max(wake_s - now_s, 1e-6))
 
     def set_lines(
         self, *, dtr: bool | None = None, rts: bool | None = None, brk: bool | None = None
