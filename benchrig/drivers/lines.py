@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import re
 
-from benchrig.session.session_file import Ending, Exchange
+from benchrig.session.fields import Ending
+from benchrig.session.session_file import Exchange
 
 _ENDINGS: dict[Ending, bytes] = {"CR": b"\r", "LF": b"\n", "CRLF": b"\r\n", "none": b""}
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
 
@@ -107,3 +107,17 @@ Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", max_length=
 """A name that is safe as a part of a file name."""
 
 Text = Annotated[str, Field(min_length=1, max_length=500)]
+
+Ending = Literal["CR", "LF", "CRLF", "none"]
+"""What ends a line on a UART."""
+
+
+def _encoding(name: str) -> str:
+    try:
+        "".encode(name)
+    except LookupError:
+        raise ValueError(f"{name!r} is not an encoding; try 'utf-8' or 'latin-1'") from None
+    return name
+
+
+Encoding = Annotated[str, AfterValidator(_encoding)]

@@ -8,13 +8,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
 from benchrig.session.fields import (
     NOT_NEGATIVE,
     Capacitance,
     Current,
     Duration,
+    Encoding,
+    Ending,
     FileModel,
     HexBytes,
     HexPattern,
@@ -29,8 +31,6 @@ from benchrig.session.fields import (
 from benchrig.session.toml_file import TomlFile
 from benchrig.session.toml_lines import KeyPath
 from benchrig.units import format_quantity
-
-Ending = Literal["CR", "LF", "CRLF", "none"]
 
 
 class Exchange(FileModel):
@@ -89,14 +89,6 @@ class Identity(Question):
         return self
 
 
-def _encoding(name: str) -> str:
-    try:
-        "".encode(name)
-    except LookupError:
-        raise ValueError(f"{name!r} is not an encoding; try 'utf-8' or 'latin-1'") from None
-    return name
-
-
 class Protocol(FileModel):
     """How the board talks."""
 
@@ -106,7 +98,7 @@ class Protocol(FileModel):
     reject: Regex | None = None
     send_ending: Ending = "LF"
     receive_ending: Ending = "LF"
-    encoding: Annotated[str, AfterValidator(_encoding)] = "utf-8"
+    encoding: Encoding = "utf-8"
     echo: bool = False
     byte_pause: Duration = 0.0
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from benchrig.session.fields import (
     NOT_NEGATIVE,
     Capacitance,
     Current,
     Duration,
+    Encoding,
+    Ending,
     FileModel,
     Frequency,
     HexBytes,
@@ -24,21 +26,12 @@ from benchrig.session.fields import (
 )
 from benchrig.units import parse_quantity
 
-Ending = Literal["CR", "LF", "CRLF", "none"]
 Line = Literal["tx", "dtr", "rts"]
 
 NotNegativeCurrent = Annotated[Current, NOT_NEGATIVE]
 Conductance = Annotated[
     float, BeforeValidator(lambda value: parse_quantity(value, "A/V")), NOT_NEGATIVE
 ]
-
-
-def _encoding(name: str) -> str:
-    try:
-        "".encode(name)
-    except LookupError:
-        raise ValueError(f"{name!r} is not an encoding; try 'utf-8' or 'latin-1'") from None
-    return name
 
 
 class UartSettings(FileModel):
@@ -48,7 +41,7 @@ class UartSettings(FileModel):
     receive_ending: Ending = "LF"
     send_ending: Ending = "LF"
     echo: bool = False
-    encoding: Annotated[str, AfterValidator(_encoding)] = "utf-8"
+    encoding: Encoding = "utf-8"
     reply_delay: Duration = 0.0
     frame_gap: PositiveDuration = 0.05
     unknown_reply: Text | None = None

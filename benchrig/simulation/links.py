@@ -10,7 +10,7 @@ import tempfile
 from pathlib import Path
 from typing import Protocol
 
-from benchrig.simulation.world import FarEnd
+from benchrig.wires.simulated import FarEnd
 
 try:
     import pty

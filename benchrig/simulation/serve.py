@@ -17,7 +17,8 @@ from types import TracebackType
 from benchrig.clock import SLICE_S, Clock
 from benchrig.errors import Interrupted
 from benchrig.simulation.links import CHUNK, PTYS, Link, PtyLink, TcpLink
-from benchrig.simulation.world import FarEnd, World
+from benchrig.simulation.world import World
+from benchrig.wires.simulated import FarEnd
 
 
 @dataclass(frozen=True)

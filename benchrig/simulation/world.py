@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection
-from typing import Protocol
 
 from benchrig.errors import UsageError
 from benchrig.session.sheet import MeterSheet
@@ -15,34 +14,13 @@ from benchrig.simulation.files import SimulatedBoardFile
 from benchrig.simulation.meter import SimulatedMeter
 from benchrig.simulation.supply import SimulatedSupply
 from benchrig.simulation.uart import SAME_MOMENT_S
+from benchrig.wires.simulated import FarEnd
 
 METER_IDENTITY = "Invented Instruments,Meter 1,0,1.0"
 
 # What the simulated supply can be told at the most.
 SUPPLY_HIGHEST_V = 30.0
 SUPPLY_HIGHEST_A = 3.0
-
-
-class FarEnd(Protocol):
-    """What a simulated wire leads to. `t` is in seconds and never decreases."""
-
-    def connect(self, t: float) -> None: ...
-
-    def disconnect(self, t: float) -> None: ...
-
-    def receive(self, data: bytes, t: float) -> None: ...
-
-    def output(self, t: float) -> bytes:
-        """All that it has sent up to `t` and that was not fetched yet."""
-        ...
-
-    def next_output(self, t: float) -> float | None:
-        """The earliest time after `t` at which output may appear by itself; None if never."""
-        ...
-
-    def set_line(self, line: str, asserted: bool, t: float) -> None:
-        """`line` is ``"dtr"``, ``"rts"`` or ``"brk"`` (asserted: TX held low)."""
-        ...
 
 
 class _InStep:
