@@ -154,10 +154,9 @@ class Bench:
         self.ranges.start_state()
         self.ranges.make_room(f"entering {name}")
         awake_A = self._current_with_room() if state.sleeps else None
-        lossy = state.sleeps
         self._visit = _Visit(state, self.clock.monotonic(), awake_A)
         for index, exchange in enumerate(state.enter):
-            if lossy and index == len(state.enter) - 1:
+            if state.sleeps and index == len(state.enter) - 1:
                 # It may fall asleep before the acknowledgement is out; the current tells.
                 exchange = exchange.model_copy(update={"reply_may_be_lost": True})
             self.board.exchange(exchange)
@@ -223,13 +222,12 @@ class Bench:
         self.board.banner_belongs = wake.reboots or wake.by == "power_cycle"
         if wake.by in ("timer", "operator"):
             stimulus_s = self._wait_for_rise(visit)
+        elif wake.by == "power_cycle":
+            self._power_cycle(wake.off_time)
+            stimulus_s = self.clock.monotonic()
         else:
             stimulus_s = self.clock.monotonic()
-            if wake.by == "power_cycle":
-                self._power_cycle(wake.off_time)
-                stimulus_s = self.clock.monotonic()
-            else:
-                self.board.stimulate(wake)
+            self.board.stimulate(wake)
         try:
             self.board.hello(wake.within, densely=True)
         except NoReply as silence:

@@ -18,7 +18,7 @@ from typing import TypeVar
 
 from benchrig.clock import Clock
 from benchrig.drivers.lines import shown
-from benchrig.drivers.scpi import ResponseFramer, ScpiError, parse_error_reply
+from benchrig.drivers.scpi import ResponseFramer, ScpiError, parse_error_reply, parse_numbers
 from benchrig.errors import CannotOpen, Fault, NoReply, WireFault
 from benchrig.wires import Wire
 
@@ -132,6 +132,11 @@ class ScpiInstrument:
         """One question, and what `parse` makes of its answer. After an answer that `parse`
         refuses with a `Fault` nobody knows what else is on its way."""
         return self._understood(parse, self.ask_bytes(question, timeout_s))
+
+    def ask_number(self, question: str, timeout_s: float | None = None) -> float:
+        """One question whose answer is a single number. Raises ``garbled_reply`` for others."""
+        values = self.ask_as(question, lambda answer: parse_numbers(answer, 1), timeout_s)
+        return float(values[0])
 
     def _put(self, message: str) -> None:
         self.wire.write(message.encode("ascii") + self._write_termination)

@@ -15,7 +15,7 @@ import numpy as np
 
 from benchrig.clock import Clock
 from benchrig.drivers.instrument import ScpiInstrument
-from benchrig.drivers.scpi import is_overload, parse_block, parse_numbers
+from benchrig.drivers.scpi import is_overload, is_valid, parse_block, parse_numbers
 from benchrig.errors import Fault
 from benchrig.session.bench_file import MeterPort
 from benchrig.session.sheet import MeterSheet
@@ -126,7 +126,7 @@ class Meter:
         if not self.instrument.accepts("CONF:CURR:DC MAX"):
             self.instrument.configure('SENS:FUNC "CURR:DC"')
         self.instrument.configure("SENS:CURR:DC:RANG:AUTO OFF")
-        if self.instrument.ask("SENS:CURR:DC:RANG:AUTO?").strip() not in ("0", "OFF"):
+        if self.instrument.ask("SENS:CURR:DC:RANG:AUTO?") not in ("0", "OFF"):
             raise Fault("meter_error", "meter: autorange is still on after it was turned off")
         if not self.ranges:
             self.ranges = self._reported_ranges()
@@ -139,8 +139,8 @@ class Meter:
         self.instrument.close()
 
     def _reported_ranges(self) -> tuple[MeterRange, ...]:
-        lowest = float(parse_numbers(self.instrument.ask(f"{_RANGE}? MIN"), 1)[0])
-        highest = float(parse_numbers(self.instrument.ask(f"{_RANGE}? MAX"), 1)[0])
+        lowest = self.instrument.ask_number(f"{_RANGE}? MIN")
+        highest = self.instrument.ask_number(f"{_RANGE}? MAX")
         if not 0 < lowest <= highest:
             raise Fault("meter_error", f"meter: reports ranges from {lowest} A to {highest} A")
         scales = [highest]
@@ -186,7 +186,7 @@ class Meter:
         # Not known until it is read back: whatever fails from here, nobody relies on a range.
         self.range = None
         self.instrument.configure(f"{_RANGE} {wanted.full_scale_A:.6G}")
-        reported = float(parse_numbers(self.instrument.ask(f"{_RANGE}?"), 1)[0])
+        reported = self.instrument.ask_number(f"{_RANGE}?")
         if self.sheet is None:
             wanted = self._correct(wanted, reported)
         elif not 0.7 * wanted.full_scale_A <= reported <= 1.5 * wanted.full_scale_A:
@@ -234,17 +234,14 @@ class Meter:
         times = start_s + self.interval_s * np.arange(1, count + 1)
         zero = self.zeros.get(self.range.full_scale_A)
         if zero is not None:
-            valid = np.abs(currents) < 1e30
-            currents = np.where(valid, currents - zero.offset_A, currents)
+            currents = np.where(is_valid(currents), currents - zero.offset_A, currents)
         return Readings(times, currents, self.range)
 
     def _singles(self, count: int, wait: Callable[[float], None]) -> np.ndarray:
         values = np.empty(count)
         for index in range(count):
             wait(0.0)
-            values[index] = parse_numbers(
-                self.instrument.ask("READ?", timeout_s=self._patience_s(1)), 1
-            )[0]
+            values[index] = self.instrument.ask_number("READ?", self._patience_s(1))
         return values
 
     def _batch(self, count: int, wait: Callable[[float], None]) -> np.ndarray:
@@ -257,11 +254,12 @@ class Meter:
         ready_s = self._clock.monotonic() + count * self.interval_s * 0.98
         while (left := ready_s - self._clock.monotonic()) > 0:
             wait(min(left, 0.1))
-        reply = self.instrument.ask_bytes("FETC?", timeout_s=self._patience_s(count))
+        parse = parse_block if self.format is ReadingFormat.BLOCK else parse_numbers
+        currents = self.instrument.ask_as(
+            "FETC?", lambda answer: parse(answer, count), self._patience_s(count)
+        )
         self._acquiring = False
-        if self.format is ReadingFormat.BLOCK:
-            return parse_block(reply, count)
-        return parse_numbers(reply.decode("ascii", errors="backslashreplace"), count)
+        return currents
 
     def _patience_s(self, count: int) -> float:
         """How long `count` readings may take: a meter may double the aperture to null itself,

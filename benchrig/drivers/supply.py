@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from benchrig.clock import Clock
 from benchrig.drivers.board import Gate
 from benchrig.drivers.instrument import ScpiInstrument
-from benchrig.drivers.scpi import parse_numbers
 from benchrig.errors import Fault
 from benchrig.session.bench_file import SupplyPort
 
@@ -58,11 +57,8 @@ class Supply:
         self._clock.sleep(self._port.settling)
 
     def read_back(self) -> Delivered:
-        voltage, current = (
-            float(parse_numbers(self.instrument.ask(query), 1)[0])
-            for query in ("MEAS:VOLT?", "MEAS:CURR?")
-        )
-        return Delivered(voltage, current)
+        ask = self.instrument.ask_number
+        return Delivered(ask("MEAS:VOLT?"), ask("MEAS:CURR?"))
 
     def check_voltage(self, wanted_V: float) -> Delivered:
         """Read back; raises ``supply_voltage`` if the output is not within 5 % of `wanted_V`."""

@@ -53,6 +53,15 @@ def test_a_dialogue(kind: str) -> None:
         assert instrument.errors() == []
 
 
+def test_a_number_is_one_number() -> None:
+    with opened("simulated", Script()) as instrument:
+        assert instrument.ask_number("COUNT?") == 1.0
+        with pytest.raises(Fault) as caught:
+            instrument.ask_number("*IDN?")
+        assert caught.value.kind == "garbled_reply"
+        assert instrument.ask_number("COUNT?") == 2.0
+
+
 def test_commands_travel_in_one_message() -> None:
     script = Script()
     with opened("simulated", script) as instrument:
