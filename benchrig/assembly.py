@@ -106,6 +106,7 @@ def _real(file: BenchFile, clock: Clock) -> Wires:
             data_bits=port.data_bits,
             parity=port.parity,
             stop_bits=port.stop_bits,
+            flow_control=port.flow_control,
         )
         return VisaWire(name, clock, settings)
 

@@ -14,16 +14,12 @@ Whatever happens inside the ``with``, the bench is left safe at its end.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from os import PathLike
 from types import TracebackType
-
-import numpy as np
 
 from benchrig.clock import Clock
 from benchrig.drivers.board import Board, BoardIdentity
 from benchrig.drivers.meter import Meter
-from benchrig.drivers.scpi import is_valid
 from benchrig.drivers.supply import Supply
 from benchrig.errors import BenchrigError, Fault, NoReply, UsageError
 from benchrig.events import Listener
@@ -33,30 +29,12 @@ from benchrig.measuring import Measured, Measuring, SettlingPlan
 from benchrig.ranges import RangeKeeper
 from benchrig.result import StateResult
 from benchrig.session import BenchFile, Session
-from benchrig.session.session_file import State, Stimulus
+from benchrig.session.session_file import State, Wake
+from benchrig.sleeping import SleepWatch, Visit
 from benchrig.units import format_quantity
 
 # A board that wakes by itself is waited for on a range with room from this long before.
-EARLY_S = 0.5
-
-
-@dataclass
-class _Visit:
-    """The stay in one state, from its entry to its end."""
-
-    state: State
-    entered_s: float
-    awake_A: float | None
-    measured: Measured | None = None
-    result: StateResult | None = None
-
-    @property
-    def asleep(self) -> bool:
-        return self.state.sleeps
-
-    @property
-    def settled_A(self) -> float | None:
-        return None if self.measured is None else self.measured.outcome.current_A
+EARLY_S = 1.0
 
 
 class Bench:
@@ -81,9 +59,12 @@ class Bench:
         self.ranges = ranges
         self.clock = clock
         self.log = log
+        # The last measurement of each state.
+        self.measured: dict[str, Measured] = {}
         self.identity: BoardIdentity | None = None
-        self.safe_end: tuple[str, ...] = ()
-        self._visit: _Visit | None = None
+        self._sleep = SleepWatch(board, meter, clock, log)
+        self._visit: Visit | None = None
+        self._awake_A: float | None = None
         self._left = False
 
     def __enter__(self) -> Bench:
@@ -126,45 +107,77 @@ class Bench:
             self.board.hello(self.session.board.boot_time)
         except NoReply:
             # It may still sleep from an earlier session: try what wakes it, once each.
-            wakes = [state.wake for state in self.session.states if state.wake is not None]
-            for wake in (wake for wake in wakes if wake.by in ("byte", "break", "dtr", "rts")):
-                self.board.stimulate(wake)
-                try:
-                    self.board.hello(wake.within)
-                    break
-                except NoReply:
-                    continue
-            else:
+            if not any(self._answers(wake) for wake in self._wakes_from_outside()):
                 raise
-        self.board.banner_belongs = False
+        self._is_awake()
         self.log.tell("hello", "the board answers")
+
+    def _wakes_from_outside(self) -> list[Wake]:
+        wakes = [state.wake for state in self.session.states if state.wake is not None]
+        return [wake for wake in wakes if wake.by in ("byte", "break", "dtr", "rts")]
+
+    def _answers(self, wake: Wake) -> bool:
+        self.board.stimulate(wake)
+        try:
+            self.board.hello(wake.within)
+        except NoReply:
+            return False
+        return True
+
+    def _is_awake(self) -> None:
+        self.board.banner_belongs = False
+        self._visit = None
+
+    def recover(self) -> None:
+        """After a fault of the board: bring it back to where it answers, by a power cycle where
+        nothing else helps and there is a supply. Raises ``board_silent``."""
+        self.log.tell("recovering", "looking for the board again")
+        self.ranges.make_room("looking for the board again")
+        self.board.unpark()
+        self.board.banner_belongs = True
+        try:
+            self._find_board()
+        except NoReply:
+            if self.supply is None:
+                raise
+            self._power_cycle(1.0)
+            self._find_board()
 
     # -- one state --------------------------------------------------------------------------
 
+    def state(self, name: str) -> State:
+        """A state of the session. Raises `UsageError` for one that it does not have."""
+        for state in self.session.states:
+            if state.name == name:
+                return state
+        known = ", ".join(state.name for state in self.session.states)
+        raise UsageError(f"there is no state {name!r}; the session has {known}")
+
     def enter(self, name: str) -> None:
         """Bring the board into a state of the session file; wakes it first if it sleeps."""
-        try:
-            state = self.session.state(name)
-        except StopIteration:
-            known = ", ".join(state.name for state in self.session.states)
-            raise UsageError(f"there is no state {name!r}; the session has {known}") from None
-        if self._visit is not None and self._visit.asleep:
+        state = self.state(name)
+        if self._visit is not None and self._visit.state.sleeps:
             self.wake()
         self.log.state = name
         self.ranges.start_state()
         self.ranges.make_room(f"entering {name}")
-        awake_A = self._current_with_room() if state.sleeps else None
-        self._visit = _Visit(state, self.clock.monotonic(), awake_A)
+        if state.sleeps:
+            self._saw_awake(self._sleep.current_A())
+        self._visit = visit = Visit(state, self.clock.monotonic(), self._awake_A)
         for index, exchange in enumerate(state.enter):
             if state.sleeps and index == len(state.enter) - 1:
                 # It may fall asleep before the acknowledgement is out; the current tells.
                 exchange = exchange.model_copy(update={"reply_may_be_lost": True})
             self.board.exchange(exchange)
         # From the acknowledgement on, or from the moment it was given up: no sooner is known.
-        self._visit.entered_s = self.clock.monotonic()
+        visit.entered_s = self.clock.monotonic()
         if state.sleeps:
             self.board.park(self.file.board.parking)
         self.log.tell("entered", f"entered {name}")
+
+    def _saw_awake(self, current_A: float | None) -> None:
+        seen = [value for value in (self._awake_A, current_A) if value is not None]
+        self._awake_A = min(seen, default=None)
 
     def measure(self) -> StateResult:
         """The settled current of the state that was entered, judged against its limits.
@@ -175,18 +188,32 @@ class Bench:
         visit = self._present()
         plan = SettlingPlan.of(self.session, visit.state)
         measuring = Measuring(
-            visit.state, plan, self.meter, self.ranges, self.clock, self.log, visit.entered_s
+            visit.state,
+            plan,
+            self.meter,
+            self.ranges,
+            self.clock,
+            self.log,
+            visit.entered_s,
+            visit.awake_A,
         )
-        deadline_s = visit.entered_s + plan.time_limit_s
-        wake = visit.state.wake
-        if wake is not None and wake.after is not None:
-            deadline_s = min(deadline_s, visit.entered_s + wake.after - EARLY_S)
-        visit.measured = measuring.run(deadline_s, self._poll)
-        voltage_V = self.ranges.voltage_at_board(
-            visit.measured.range, visit.measured.outcome.current_A or 0.0
-        )
+        visit.measured = measuring.run(self._deadline_s(visit, plan), self._sleep.listen)
+        self.measured[visit.state.name] = visit.measured
+        current_A = visit.measured.outcome.current_A
+        if not visit.state.sleeps:
+            self._saw_awake(current_A)
+        voltage_V = self.ranges.voltage_at_board(visit.measured.range, current_A or 0.0)
         visit.result = state_result(visit.state, visit.measured, visit.awake_A, voltage_V)
         return visit.result
+
+    def _deadline_s(self, visit: Visit, plan: SettlingPlan) -> float:
+        """A board that wakes by its own timer is left alone in time, with the meter on a range
+        with room, and before that the stimuli that must not wake it are tried."""
+        state, deadline_s = visit.state, visit.entered_s + plan.time_limit_s
+        if state.wake is None or state.wake.after is None:
+            return deadline_s
+        trials_s = len(state.must_not_wake) * (state.quiet + EARLY_S)
+        return min(deadline_s, visit.entered_s + state.wake.after - EARLY_S - trials_s)
 
     def settled_current(self, name: str) -> StateResult:
         """Enter a state and measure it."""
@@ -194,20 +221,21 @@ class Bench:
         return self.measure()
 
     def verify_sleep(self) -> tuple[str, ...]:
-        """Try the stimuli that must not wake the state; returns those that did, as flags."""
+        """Try the stimuli that must not wake the state, up to the first one that does; returns
+        what that shows, as flags: ``woken_by_...`` or none."""
         visit = self._present()
-        woken: list[str] = []
         for stimulus in visit.state.must_not_wake:
+            self.ranges.make_room(f"a stimulus by {stimulus.by}")
             self.board.unpark()
             self.board.stimulate(stimulus)
-            if not self._stays_asleep(visit, stimulus):
-                woken.append(f"woken_by_{stimulus.by}")
-                break
-        return tuple(woken)
+            if not self._sleep.stays_asleep(visit, stimulus):
+                return (f"woken_by_{stimulus.by}",)
+        return ()
 
     def wake(self) -> float | None:
         """Wake the board as its state says; returns the latency in s, from the stimulus (or from
-        the board's own waking) to the answer to hello. None in a state that needs no waking.
+        the board's own waking) to the answer to hello. None in a state that needs no waking, or
+        where nobody can tell when the board woke.
 
         Raises ``no_wake`` if it stays silent.
         """
@@ -220,14 +248,7 @@ class Bench:
         self.ranges.make_room("waking")
         self.board.unpark()
         self.board.banner_belongs = wake.reboots or wake.by == "power_cycle"
-        if wake.by in ("timer", "operator"):
-            stimulus_s = self._wait_for_rise(visit)
-        elif wake.by == "power_cycle":
-            self._power_cycle(wake.off_time)
-            stimulus_s = self.clock.monotonic()
-        else:
-            stimulus_s = self.clock.monotonic()
-            self.board.stimulate(wake)
+        woken_s = self._stimulate(wake, visit)
         try:
             self.board.hello(wake.within, densely=True)
         except NoReply as silence:
@@ -236,118 +257,76 @@ class Bench:
                 f"board: silent after a wake by {wake.by} from {visit.state.name}; "
                 f"{silence.message}",
             ) from silence
-        latency_s = self.clock.monotonic() - stimulus_s
-        self._visit = None
-        self.board.banner_belongs = False
-        self.log.tell("woken", f"awake after {format_quantity(latency_s, 's', 3)}")
+        latency_s = None if woken_s is None else self.clock.monotonic() - woken_s
+        self._is_awake()
+        after = "" if latency_s is None else f" after {format_quantity(latency_s, 's', 3)}"
+        self.log.tell("woken", f"awake{after}")
         return latency_s
 
-    # -- inside a state ---------------------------------------------------------------------
+    def _stimulate(self, wake: Wake, visit: Visit) -> float | None:
+        """Do what wakes the board, or wait for it; returns when, on the clock, if that is known."""
+        now_s = self.clock.monotonic()
+        if wake.by == "operator":
+            self.log.tell("prompt", wake.prompt or "", within_s=wake.within)
+            return self._sleep.wait_for_rise(visit, now_s + wake.within)
+        if wake.after is not None:
+            due_s = visit.entered_s + wake.after
+            woken_s = self._sleep.wait_for_rise(visit, due_s + wake.within)
+            if woken_s is None:
+                self._sleep.listen(max(due_s - self.clock.monotonic(), 0.0))
+            return woken_s
+        if wake.by == "power_cycle":
+            self._power_cycle(wake.off_time)
+            return self.clock.monotonic()
+        self.board.stimulate(wake)
+        return now_s
 
-    def _present(self) -> _Visit:
+    def _present(self) -> Visit:
         if self._visit is None:
             raise UsageError("the board is in no state of the session; enter one first")
         return self._visit
 
-    def _poll(self, duration_s: float) -> None:
-        """Wait, with an ear to the board: a boot banner may come at any time."""
-        end_s = self.clock.monotonic() + duration_s
-        while True:
-            left = end_s - self.clock.monotonic()
-            self.board.poll(max(left, 0.0))
-            if left <= 0:
-                return
-
-    def _current_with_room(self) -> float | None:
-        """The current now, read without leaving a range with room; None if it can't be read."""
-        readings = self.meter.acquire(5, self._poll)
-        valid = readings.currents_A[is_valid(readings.currents_A)]
-        return float(np.mean(valid)) if len(valid) else None
-
-    def _has_risen(self, visit: _Visit) -> bool | None:
-        """Whether the current has left the sleep level; None where it cannot tell.
-
-        Read on a range with room, whose offset may be many times the sleep current: what counts
-        as risen lies above both.
-        """
-        if visit.settled_A is None:
-            return None
-        present = self.meter.acquire(5, self._poll)
-        valid = present.currents_A[is_valid(present.currents_A)]
-        if len(valid) == 0:
-            return True
-        offset_A = (present.range.offset or 0.001) * present.range.full_scale_A
-        noise_A = float(np.std(valid))
-        threshold_A = 1.5 * visit.settled_A + 4 * offset_A + 3 * noise_A
-        if visit.awake_A is not None and threshold_A > 0.8 * visit.awake_A:
-            return None
-        # The median, since a wake-up tick that belongs to the state may fall into one reading.
-        return bool(np.median(valid) > threshold_A)
-
-    def _stays_asleep(self, visit: _Visit, stimulus: Stimulus) -> bool:
-        """Silence, and after it a current that has not risen."""
-        state = visit.state
-        end_s = self.clock.monotonic() + state.quiet
-        while (left := end_s - self.clock.monotonic()) > 0:
-            if lines := self.board.poll(left):
-                self.log.tell("woke", f"{stimulus.by} must not wake {state.name}: {lines!r}")
-                return False
-        risen = self._has_risen(visit)
-        if risen is None:
-            self.log.tell(
-                "not_verified", f"{state.name}: the current cannot tell sleep from waking"
-            )
-            return True
-        if risen:
-            self.log.tell("woke", f"{stimulus.by} must not wake {state.name}: the current rose")
-            return False
-        self.log.tell("slept_on", f"{stimulus.by} did not wake {state.name}")
-        return True
-
-    def _wait_for_rise(self, visit: _Visit) -> float:
-        """Wait until the board wakes by itself or by the operator's hand; returns when it did."""
-        wake = visit.state.wake
-        assert wake is not None
-        if wake.by == "operator":
-            self.log.tell("prompt", wake.prompt or "", within_s=wake.within)
-            end_s = self.clock.monotonic() + wake.within
-        else:
-            end_s = visit.entered_s + (wake.after or 0.0) + wake.within
-        while self.clock.monotonic() < end_s:
-            now_s = self.clock.monotonic()
-            if self.board.poll(0.05) or self._has_risen(visit):
-                return now_s
-        raise Fault("no_wake", f"board: did not wake by {wake.by} from {visit.state.name} in time")
-
     def _power_cycle(self, off_time_s: float) -> None:
         if self.supply is None:
             raise UsageError("a wake by power_cycle needs a [supply] in the bench file")
+        self.log.tell("power_cycle", f"supply off for {off_time_s:g} s")
         self.supply.switch(False)
         self.clock.sleep(off_time_s)
         self.supply.switch(True)
 
     # -- the end ----------------------------------------------------------------------------
 
-    def leave(self) -> tuple[str, ...]:
-        """Leave the bench safe and close it: the meter on its highest range, the board awake if
-        it can be, the supply as the bench file says. Never raises; tells what was reached."""
-        if self._left:
-            return self.safe_end
-        self._left = True
-        self.clock.ignore_stop()
+    def make_safe(self) -> tuple[str, ...]:
+        """Bring the meter to its highest range, the board awake if it can be, the supply to what
+        the bench file says. Never raises a `Fault`; returns what was reached, a line each."""
         self.log.state = None
         steps: list[tuple[str, Callable[[], str]]] = [("meter", self._safe_meter)]
-        if self._visit is not None and self._visit.asleep:
+        if self._visit is not None and self._visit.state.sleeps:
             steps.append(("board", self._safe_board))
         if self.supply is not None:
             steps.append(("supply", self._safe_supply))
-        self.safe_end = tuple(f"{name}: {_tried(step)}" for name, step in steps)
-        for line in self.safe_end:
-            self.log.tell("safe_end", line)
+        with self.clock.shielded():
+            reached = tuple(f"{name}: {_tried(step)}" for name, step in steps)
+            for line in reached:
+                self.log.tell("safe_end", line)
+        return reached
+
+    def leave(self) -> None:
+        """Leave the bench safe and close its ports. Leaving twice is fine."""
+        if self._left:
+            return
+        self._left = True
+        try:
+            self.make_safe()
+        finally:
+            self.close()
+
+    def close(self) -> None:
+        """Close the ports as they are."""
+        self._left = True
         for instrument in (self.board, self.meter, self.supply):
             if instrument is not None:
                 instrument.close()
-        return self.safe_end
 
     def _safe_meter(self) -> str:
         self.ranges.make_safe()
@@ -357,13 +336,16 @@ class Bench:
         wake = self._present().state.wake
         if wake is None or wake.by in ("timer", "operator"):
             return "left asleep, since only its timer or the operator wakes it"
+        if wake.by == "power_cycle" and self.file.supply and self.file.supply.at_end == "off":
+            return "left asleep, since its power goes off"
         self.wake()
         return "awake"
 
     def _safe_supply(self) -> str:
         assert self.supply is not None
+        assert self.file.supply is not None
         self.supply.make_safe()
-        return f"left {self.file.supply.at_end}" if self.file.supply else "left"
+        return f"left {self.file.supply.at_end}"
 
 
 def _tried(step: Callable[[], str]) -> str:

@@ -4,13 +4,15 @@ Everything that waits or looks at a clock is given a `Clock`. `RealClock` is the
 `VirtualClock` jumps, so that a session of ten minutes runs in a fraction of a second with the
 same code and the same result every time.
 
-A clock also carries the request to stop. A signal handler calls `request_stop`; whoever waits
-on the clock then gets `Interrupted` at a place where nothing is half sent.
+A clock also heeds a request to stop. A signal handler makes the request; whoever waits on the
+clock then gets `Interrupted` at a place where nothing is half sent.
 """
 
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
@@ -20,7 +22,21 @@ from benchrig.errors import Interrupted
 SLICE_S = 0.05
 
 
+class StopRequest:
+    """Made before there is a clock, so that a signal can be caught from the first moment."""
+
+    def __init__(self) -> None:
+        self.reason: str | None = None
+
+    def make(self, reason: str) -> None:
+        """Ask for the end; the first reason stays. Safe in a signal handler and in any thread."""
+        if self.reason is None:
+            self.reason = reason
+
+
 class Clock(Protocol):
+    stop: StopRequest
+
     def monotonic(self) -> float:
         """Seconds since some fixed moment; never runs backwards."""
         ...
@@ -34,37 +50,37 @@ class Clock(Protocol):
         ...
 
     def check(self) -> None:
-        """Raise `Interrupted` if a stop was requested and is not being ignored."""
+        """Raise `Interrupted` if a stop was requested, except inside `shielded`."""
         ...
 
-    def request_stop(self, reason: str) -> None:
-        """Ask whoever waits on this clock to end. Safe in a signal handler."""
-        ...
-
-    def ignore_stop(self) -> None:
-        """From now on no request interrupts: the bench is being left safe."""
+    def shielded(self) -> AbstractContextManager[None]:
+        """Inside it no request interrupts: the bench is being left safe."""
         ...
 
 
 class _Stoppable:
-    def __init__(self) -> None:
-        self._stop_reason: str | None = None
-        self._ignoring = False
+    def __init__(self, stop: StopRequest | None) -> None:
+        self.stop = StopRequest() if stop is None else stop
+        self._shields = 0
 
-    def request_stop(self, reason: str) -> None:
-        if self._stop_reason is None:
-            self._stop_reason = reason
-
-    def ignore_stop(self) -> None:
-        self._ignoring = True
+    @contextmanager
+    def shielded(self) -> Iterator[None]:
+        self._shields += 1
+        try:
+            yield
+        finally:
+            self._shields -= 1
 
     def check(self) -> None:
-        if self._stop_reason is not None and not self._ignoring:
-            raise Interrupted(self._stop_reason)
+        if self.stop.reason is not None and not self._shields:
+            raise Interrupted(self.stop.reason)
 
 
 class RealClock(_Stoppable):
     """The computer's monotonic clock and date."""
+
+    def __init__(self, stop: StopRequest | None = None) -> None:
+        super().__init__(stop)
 
     def monotonic(self) -> float:
         return time.monotonic()
@@ -88,8 +104,12 @@ class VirtualClock(_Stoppable):
     `start` is the date it begins at: fixed, so that a run in a test is the same every time.
     """
 
-    def __init__(self, start: datetime = datetime(2026, 1, 1, tzinfo=UTC)) -> None:
-        super().__init__()
+    def __init__(
+        self,
+        start: datetime = datetime(2026, 1, 1, tzinfo=UTC),
+        stop: StopRequest | None = None,
+    ) -> None:
+        super().__init__(stop)
         self._start = start
         self._elapsed_s = 0.0
 

@@ -56,11 +56,26 @@ class StateEnded:
 
 
 @dataclass(frozen=True)
+class ResultChanged:
+    """The result so far, for whoever keeps it: a session may be cut off at any moment."""
+
+    result: SessionResult
+
+
+@dataclass(frozen=True)
 class SessionEnded:
     result: SessionResult
 
 
-Event = Happened | SessionStarted | ReadingsTaken | StateStarted | StateEnded | SessionEnded
+Event = (
+    Happened
+    | SessionStarted
+    | ReadingsTaken
+    | StateStarted
+    | StateEnded
+    | ResultChanged
+    | SessionEnded
+)
 Listener = Callable[[Event], None]
 Tell = Callable[..., None]
 """``tell(kind, text, **data)``: how drivers report without knowing session, state or time."""

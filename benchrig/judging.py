@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 
 from benchrig.measurement import Budget, difference, judge, ratio
-from benchrig.measuring import Measured
+from benchrig.measuring import STILL_AWAKE, Measured
 from benchrig.result import ContributionRecord, DerivedResult, FaultRecord, StateResult, Verdict
 from benchrig.session.session_file import Difference, Ratio, Session, State
 
@@ -37,9 +37,13 @@ def state_result(
             update={"fault": FaultRecord(kind=outcome.kind, message=outcome.reason)}
         )
     budget = measured.budget
-    verdict = judge(
+    verdict: Verdict = judge(
         outcome.current_A, budget.expanded_uncertainty, state.limit.min, state.limit.max
     )
+    flags = _flags(state, measured, outcome.current_A, verdict)
+    if _stays_awake(state, outcome.current_A, awake_A):
+        verdict = "fail"
+        flags = (*flags, "stays_awake")
     return row.model_copy(
         update={
             "verdict": verdict,
@@ -47,18 +51,16 @@ def state_result(
             "expanded_uncertainty_A": budget.expanded_uncertainty,
             "coverage": COVERAGE,
             "board_voltage_V": None if entry.shunt_assumed else board_voltage_V,
-            "flags": _flags(state, measured, awake_A, verdict),
+            "flags": flags,
             "budget": _budget_rows(budget),
         }
     )
 
 
 def _flags(
-    state: State, measured: Measured, awake_A: float | None, verdict: Verdict
+    state: State, measured: Measured, current_A: float, verdict: Verdict
 ) -> tuple[str, ...]:
     outcome, entry = measured.outcome, measured.range
-    current_A = outcome.current_A
-    assert current_A is not None
     flags = list(outcome.flags)
     if outcome.kind != "settled" and outcome.kind not in flags:
         flags.append(outcome.kind)
@@ -67,10 +69,16 @@ def _flags(
     if verdict == "fail":
         high = state.limit.max is not None and current_A > state.limit.max
         flags.append("above_limit" if high else "below_limit")
-        # Half of what it drew awake is far above any sleep state: it never went to sleep.
-        if high and state.sleeps and awake_A is not None and current_A > awake_A / 2:
-            flags.append("stays_awake")
     return tuple(flags)
+
+
+def _stays_awake(state: State, current_A: float, awake_A: float | None) -> bool:
+    """Whether the board never went to sleep. Half of what it draws awake is far above any sleep
+    state; where a limit allows so much, or there is none, nearly all of it is asked for."""
+    if not state.sleeps or awake_A is None:
+        return False
+    above = state.limit.max is not None and current_A > state.limit.max
+    return current_A > (0.5 if above else STILL_AWAKE) * awake_A
 
 
 def _budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:

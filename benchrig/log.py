@@ -3,6 +3,8 @@ whoever listens."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 from benchrig.clock import Clock
@@ -10,13 +12,28 @@ from benchrig.events import Event, Happened, Listener
 
 
 class Log:
+    """Times count from when it was made, or from the last `session`."""
+
     def __init__(self, clock: Clock, *listeners: Listener) -> None:
         self._clock = clock
-        self._listeners = listeners
-        self.started = clock.now()
-        self.start_s = clock.monotonic()
+        self._listeners = list(listeners)
+        self._begin()
+
+    def _begin(self) -> None:
+        self.started = self._clock.now()
+        self.start_s = self._clock.monotonic()
         self.state: str | None = None
         self.entries: list[Happened] = []
+
+    @contextmanager
+    def session(self, listeners: Sequence[Listener]) -> Iterator[None]:
+        """A session of its own, with listeners of its own besides those of the bench."""
+        self._begin()
+        before, self._listeners = self._listeners, [*self._listeners, *listeners]
+        try:
+            yield
+        finally:
+            self._listeners = before
 
     def tell(self, kind: str, text: str, **data: Any) -> None:
         time_s = self._clock.monotonic() - self.start_s

@@ -6,14 +6,16 @@ The numerics are in `measurement`; here is only the loop that brings readings to
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from benchrig.clock import Clock
-from benchrig.drivers.meter import Meter, MeterRange, Readings
+from benchrig.drivers.meter import ASSUMED_OFFSET, Meter, MeterRange, Readings
 from benchrig.drivers.scpi import is_valid
+from benchrig.errors import Fault
 from benchrig.events import ReadingsTaken
 from benchrig.log import Log
 from benchrig.measurement import (
@@ -27,6 +29,7 @@ from benchrig.measurement import (
 )
 from benchrig.ranges import RangeKeeper
 from benchrig.session.session_file import Session, State
+from benchrig.units import format_quantity
 
 # A batch is short enough to answer an overload or a boot banner soon, and long enough that the
 # bus does not count.
@@ -35,6 +38,14 @@ BATCH_S = 0.4
 FIRST_BATCH = 5
 
 DEFAULT_TIME_LIMIT_S = 60.0
+
+# Later than this before the deadline the range is left as it is: what ends the measurement may
+# be the board's own waking.
+LAST_DESCENT_S = 1.0
+# A sleep current that is at this multiple of what it was has not drifted there.
+WOKEN = 4.0
+# A current that never fell below this share of what the board draws awake is no sleep current.
+STILL_AWAKE = 0.9
 
 
 @dataclass(frozen=True)
@@ -75,7 +86,8 @@ class Measured:
 
 
 class Measuring:
-    """One measurement of one state, from its entry (`entered_s` on the clock) on."""
+    """One measurement of one state, from its entry (`entered_s` on the clock) on. `awake_A`: what
+    the board draws awake, if that is known."""
 
     def __init__(
         self,
@@ -86,6 +98,7 @@ class Measuring:
         clock: Clock,
         log: Log,
         entered_s: float,
+        awake_A: float | None,
     ) -> None:
         self._state = state
         self._plan = plan
@@ -94,24 +107,36 @@ class Measuring:
         self._clock = clock
         self._log = log
         self._entered_s = entered_s
+        self._awake_A = awake_A
+        self._ticks = state.ticks
         self._watch: SettlingWatch | None = None
         self._watch_range: MeterRange | None = None
+        # The level of the last batch, and the lowest so far.
+        self._level_A = 0.0
+        self._lowest_A = math.inf
 
     def run(self, deadline_s: float, meanwhile: Callable[[float], None]) -> Measured:
         """Measure until the current has settled, or until `deadline_s` on the clock.
 
-        `meanwhile` is called while the meter is at work. Raises ``overloaded`` and whatever the
-        meter raises.
+        `meanwhile` is called while the meter is at work. Raises ``overloaded``,
+        ``unexpected_wake`` and whatever the meter raises.
         """
         fresh = True
         while True:
-            readings = self._meter.acquire(self._batch_size(fresh), meanwhile)
+            left_s = deadline_s - self._clock.monotonic()
+            readings = self._meter.acquire(self._batch_size(fresh, left_s), meanwhile)
+            self._note_level(readings)
+            if self._ticks is not None and self._never_slept():
+                # They belong to a board that sleeps: without them it settles like any other.
+                self._ticks = self._watch = None
             outcome = None
             if readings.overloaded:
                 self._tell_readings(readings, None)
                 self._ranges.step_up(readings)
                 self._watch = None
-            elif lower := self._ranges.lower_range(readings, self._state.ticks):
+            elif left_s > LAST_DESCENT_S and (
+                lower := self._ranges.lower_range(readings, self._ticks)
+            ):
                 self._tell_readings(readings, None)
                 self._ranges.step_down(lower, readings)
                 self._watch = None
@@ -119,17 +144,49 @@ class Measuring:
                 outcome = self._look(readings)
                 self._tell_readings(readings, outcome)
                 if outcome.kind != "waiting":
-                    return self._priced(outcome)
+                    break
             fresh = outcome is None
             if self._clock.monotonic() >= deadline_s:
                 if self._watch is None:
                     outcome = self._look(self._meter.acquire(1, meanwhile))
                 assert self._watch is not None
-                return self._priced(self._watch.finish())
+                outcome = self._watch.finish()
+                break
+        self._check_asleep()
+        return self._priced(outcome)
 
-    def _batch_size(self, fresh: bool) -> int:
-        wanted = max(1, min(1000, round(BATCH_S / self._meter.interval_s)))
-        return min(wanted, FIRST_BATCH) if fresh else wanted
+    def _batch_size(self, fresh: bool, left_s: float) -> int:
+        wanted = round(min(BATCH_S, left_s) / self._meter.interval_s)
+        return max(1, min(wanted, FIRST_BATCH if fresh else 1000))
+
+    def _note_level(self, readings: Readings) -> None:
+        valid = readings.currents_A[is_valid(readings.currents_A)]
+        if len(valid) == 0:
+            return
+        entry = readings.range
+        # Below this the range does not tell a current from its own offset.
+        floor_A = 4 * (ASSUMED_OFFSET if entry.offset is None else entry.offset)
+        self._level_A = max(float(np.median(valid)), floor_A * entry.full_scale_A)
+        self._lowest_A = min(self._lowest_A, self._level_A)
+
+    def _never_slept(self) -> bool:
+        since_s = self._clock.monotonic() - self._entered_s
+        return (
+            self._awake_A is not None
+            and since_s > self._plan.guard_s
+            and self._lowest_A > STILL_AWAKE * self._awake_A
+        )
+
+    def _check_asleep(self) -> None:
+        """Raises ``unexpected_wake`` if the current had fallen and is at a multiple of that."""
+        if self._state.sleeps and self._level_A > WOKEN * self._lowest_A:
+            low, high = (format_quantity(at_A, "A", 3) for at_A in (self._lowest_A, self._level_A))
+            raise Fault(
+                "unexpected_wake",
+                f"board: its current fell to {low} in {self._state.name} and rose to {high} "
+                "without anybody waking it: it woke by itself, or it has reset. Look at its "
+                "timers, its watchdog, its wake pins and its supply voltage",
+            )
 
     def _look(self, readings: Readings) -> Outcome:
         if self._watch is None:
@@ -144,7 +201,7 @@ class Measuring:
         entry = readings.range
         # To resolve much finer than the meter is accurate would only cost time.
         floor_A = (entry.gain or 0.0) * level_A + (entry.offset or 0.0) * entry.full_scale_A
-        ticks = self._state.ticks
+        ticks = self._ticks
         priors = Priors(
             guard_s=self._plan.guard_s,
             slowest_tau_s=self._plan.slowest_tau_s,

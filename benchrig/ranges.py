@@ -8,6 +8,8 @@ called by the board driver itself, before each such act.
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 
 from benchrig.clock import Clock
@@ -20,7 +22,9 @@ from benchrig.units import format_quantity
 
 # A range is entered from above only when the reading is below this share of its full scale, so
 # that noise does not drive the meter to and fro.
-ENTRY_SHARE = 0.5
+ENTRY_SHARE = 0.8
+# So many overloads of a range in one state bar it.
+MOST_OVERLOADS = 2
 
 
 class RangeKeeper:
@@ -31,8 +35,8 @@ class RangeKeeper:
         self._clock = clock
         self._ratings = ratings
         self._tell = tell
-        # Ranges that overloaded in the present state; they are not tried again in it.
-        self._barred_A = 0.0
+        # How often each range overloaded in the present state.
+        self._overloads: Counter[float] = Counter()
 
     def voltage_at_board(self, entry: MeterRange, current_A: float) -> float:
         """The supply minus the burden of `current_A` on this range."""
@@ -74,15 +78,23 @@ class RangeKeeper:
 
     def start_state(self) -> None:
         """A new state begins: ranges that overloaded in the last one may be tried again."""
-        self._barred_A = 0.0
+        self._overloads.clear()
 
     def allows(self, entry: MeterRange, reading_A: float, ticks: Ticks | None) -> bool:
         """Whether a state whose readings reach `reading_A` may be measured on this range."""
-        if entry.full_scale_A <= self._barred_A or reading_A > ENTRY_SHARE * entry.full_scale_A:
+        if reading_A > ENTRY_SHARE * entry.full_scale_A or self._is_barred(entry):
             return False
         if self.voltage_at_board(entry, reading_A) < self._ratings.minimum_voltage:
             return False
         return ticks is None or self._carries(entry, ticks, reading_A)
+
+    def _is_barred(self, entry: MeterRange) -> bool:
+        """A range that overloaded may be tried once more, since the firmware may just have had
+        something to do; and so may those below it."""
+        return any(
+            scale_A >= entry.full_scale_A and count >= MOST_OVERLOADS
+            for scale_A, count in self._overloads.items()
+        )
 
     def _carries(self, entry: MeterRange, ticks: Ticks, base_A: float) -> bool:
         """Whether wake-up ticks pass: the charge comes from the decoupling capacitor as far as
@@ -119,7 +131,7 @@ class RangeKeeper:
     def step_up(self, readings: Readings) -> None:
         """After an overload. Raises ``overloaded`` on the highest range."""
         present = readings.range
-        self._barred_A = max(self._barred_A, present.full_scale_A)
+        self._overloads[present.full_scale_A] += 1
         higher = [
             entry for entry in self._meter.ranges if entry.full_scale_A > present.full_scale_A
         ]

@@ -58,7 +58,7 @@ def parse_quantity(text: str, unit: str) -> float:
 class _Shown(Quantity):
     """Rendered with µ, not u."""
 
-    map_sf = Quantity.map_sf_to_greek
+    map_sf = staticmethod(Quantity.map_sf_to_greek)
 
 
 def format_quantity(value: float, unit: str, digits: int = 4) -> str:

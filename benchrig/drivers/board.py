@@ -17,7 +17,7 @@ from benchrig.drivers.lines import Awaited, LineSplitter, ending_bytes, readable
 from benchrig.errors import Fault, NoReply
 from benchrig.events import Tell
 from benchrig.session.bench_file import BoardPort, Parking
-from benchrig.session.session_file import Exchange, Identity, Protocol, Stimulus, Wake
+from benchrig.session.session_file import Exchange, Hello, Identity, Protocol, Stimulus, Wake
 from benchrig.wires import LineWire
 
 Gate = Callable[[str], None]
@@ -153,7 +153,14 @@ class Board:
             self._debts.append(exchange)
             self._transmit(exchange)
             self._patience_s = exchange.timeout * 1.5
-            match = self._await(awaited, min(spacing_s, left), heard)
+            try:
+                match = self._await(awaited, min(spacing_s, left), heard)
+            except Fault as refusal:
+                if refusal.kind != "board_refused" or not isinstance(exchange, Hello):
+                    raise
+                # A board that was waking has lost the beginning of hello. This one is answered.
+                self._debts.pop()
+                continue
             if match is not None:
                 self._debts.pop()
                 # The reply may be that to the first question: the others then come as late.

@@ -24,6 +24,9 @@ from benchrig.session.sheet import MeterSheet
 # current range (common practice, no source), so that the choice of a range errs to the safe side.
 ASSUMED_BURDEN_V = 0.5
 ASSUMED_SETTLING_S = 0.1
+# The offset of an unknown meter, as a share of full scale. Only ever used to tell a current from
+# none, never in a result: wide, so that no rise is seen where there is none.
+ASSUMED_OFFSET = 0.001
 
 _RANGE = "SENS:CURR:DC:RANG"
 

@@ -5,11 +5,12 @@ It names no port and no instrument, so that the same session runs on another ben
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field, model_validator
 
+from benchrig.errors import UsageError
 from benchrig.session.fields import (
     NOT_NEGATIVE,
     Capacitance,
@@ -293,9 +294,21 @@ class Session(TomlFile):
     differences: Annotated[tuple[Difference, ...], Field(strict=False)] = ()
     ratios: Annotated[tuple[Ratio, ...], Field(strict=False)] = ()
 
-    def state(self, name: str) -> State:
-        """Raises `KeyError` if there is no such state."""
-        return next(state for state in self.states if state.name == name)
+    def selected(self, only: Sequence[str] = ()) -> tuple[State, ...]:
+        """The states in the order in which they are visited; `only` those that are named, or
+        that are in a named subset. Raises `UsageError` for a name that is neither."""
+        wanted: set[str] = set()
+        for name in only:
+            if name not in self.subsets and all(name != state.name for state in self.states):
+                known = ", ".join([*(state.name for state in self.states), *self.subsets])
+                raise UsageError(f"there is no state or subset {name!r}; the session has {known}")
+            wanted.update(self.subsets.get(name, (name,)))
+        states = {state.name: state for state in self.states}
+        order = self.order or tuple(states)
+        visited = tuple(states[name] for name in order if not only or name in wanted)
+        if not visited:
+            raise UsageError(f"{', '.join(only)}: defined, but not in the order of the session")
+        return visited
 
     @staticmethod
     def references(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:

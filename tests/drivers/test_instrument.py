@@ -171,15 +171,15 @@ def test_an_interrupted_question(kind: str) -> None:
     with opened(kind, script) as instrument:
         clock = instrument._clock
         instrument.send("READ?")
-        clock.request_stop("test")
+        clock.stop.make("test")
         with pytest.raises(Interrupted):
             instrument.receive()
         with pytest.raises(Interrupted):
             instrument.ask("COUNT?")
-        clock.ignore_stop()
-        instrument.write("SET 1")
-        assert script.lines.count("COUNT?") == 0
-        assert numbers(instrument, 2) == ["1", "2"]
+        with clock.shielded():
+            instrument.write("SET 1")
+            assert script.lines.count("COUNT?") == 0
+            assert numbers(instrument, 2) == ["1", "2"]
 
 
 @instrument_kind
@@ -189,11 +189,11 @@ def test_what_is_long_due_is_waited_for(kind: str) -> None:
     script.instead("READ?", 0.5, b"77\n")
     with opened(kind, script, timeout_s=0.2) as instrument:
         instrument.send("READ?")
-        instrument._clock.request_stop("test")
+        instrument._clock.stop.make("test")
         with pytest.raises(Interrupted):
             instrument.receive(timeout_s=0.5)
-        instrument._clock.ignore_stop()
-        assert numbers(instrument, 2) == ["1", "2"]
+        with instrument._clock.shielded():
+            assert numbers(instrument, 2) == ["1", "2"]
 
 
 @instrument_kind

@@ -217,7 +217,7 @@ def test_a_taken_port_is_an_error_and_leaves_nothing_open() -> None:
 def test_it_ends_when_the_clock_is_asked_to_stop() -> None:
     clock = RealClock()
     with Server(make_world(), clock, with_pty=False) as made:
-        clock.request_stop("the test")
+        clock.stop.make("the test")
         made.run()  # returns
 
 

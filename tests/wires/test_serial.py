@@ -243,7 +243,7 @@ def test_a_line_that_is_not_there_is_no_loss(monkeypatch: pytest.MonkeyPatch) ->
 def test_a_stop_is_no_loss(pty: PtyServer) -> None:
     wire = make_wire(pty.path)
     wire.open()
-    wire._clock.request_stop("test")
+    wire._clock.stop.make("test")
     with pytest.raises(Interrupted):
         wire.read(1.0)
     wire.close()

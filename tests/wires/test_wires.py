@@ -120,16 +120,16 @@ def test_a_request_to_stop_ends_a_wait(kind: str) -> None:
     with reached(kind, Script()) as (wire, clock):
         wire.open()
         if kind == "simulated":
-            clock.request_stop("test")
+            clock.stop.make("test")
         else:
-            threading.Timer(0.05, clock.request_stop, ["test"]).start()
+            threading.Timer(0.05, clock.stop.make, ["test"]).start()
         with pytest.raises(Interrupted, match="stopped by test"):
             wire.read(30.0)
         with pytest.raises(Interrupted):
             wire.write(b"*IDN?\n")
-        clock.ignore_stop()
-        wire.write(b"*IDN?\n")
-        assert read_until(wire, clock, b"\n").startswith(b"Apiary")
+        with clock.shielded():
+            wire.write(b"*IDN?\n")
+            assert read_until(wire, clock, b"\n").startswith(b"Apiary")
 
 
 def test_nobody_there(kind: str) -> None:

@@ -1,0 +1,6 @@
+"""``python -m benchrig``."""
+
+from benchrig.cli import main
+
+if __name__ == "__main__":
+    main(prog_name="benchrig")

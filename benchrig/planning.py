@@ -1,0 +1,48 @@
+"""What can be told of a session before a board moves: how long it takes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchrig.measuring import SettlingPlan
+from benchrig.session.session_file import Session, State
+
+# To find the board, and to leave the bench safe.
+AROUND_S = 2.0
+# Exchanges, range changes and the first batches of a state.
+OVERHEAD_S = 0.5
+# A decay is bounded by its slowest time constant only after several of them (measured with
+# scripts/bench_settling.py: the recorded states settle within 4 to 8).
+TIME_CONSTANTS = 6.0
+
+
+def expected_s(session: Session, states: Sequence[State]) -> float:
+    """An estimate, from the settling data of the session file."""
+    return AROUND_S + session.board.boot_time + sum(_state_s(session, state) for state in states)
+
+
+def longest_s(session: Session, states: Sequence[State]) -> float:
+    """Where every state needs its whole time limit and nothing else goes wrong."""
+    plans = [SettlingPlan.of(session, state) for state in states]
+    limits_s = sum(plan.time_limit_s for plan in plans)
+    around_s = AROUND_S + session.board.boot_time
+    return around_s + limits_s + sum(OVERHEAD_S + _leaving_s(state) for state in states)
+
+
+def _state_s(session: Session, state: State) -> float:
+    plan = SettlingPlan.of(session, state)
+    decay_s = TIME_CONSTANTS * plan.slowest_tau_s if state.sleeps else 0.0
+    measuring_s = max(plan.guard_s, decay_s) + 1.0
+    if state.ticks is not None:
+        measuring_s = max(measuring_s, plan.guard_s + 4 * state.ticks.period)
+    if state.wake is not None and state.wake.after is not None:
+        measuring_s = min(measuring_s, state.wake.after)
+    return OVERHEAD_S + min(measuring_s, plan.time_limit_s) + _leaving_s(state)
+
+
+def _leaving_s(state: State) -> float:
+    """Verifying sleep, and waking."""
+    if state.wake is None:
+        return 0.0
+    off_s = state.wake.off_time if state.wake.by == "power_cycle" else 0.0
+    return len(state.must_not_wake) * (state.quiet + 0.2) + off_s + state.wake.within / 2

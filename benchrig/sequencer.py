@@ -1,0 +1,280 @@
+"""Walks a board through the states of a session: enter, measure, verify, wake, each in turn.
+
+    result = run_session(load_session("hive-scale.session.toml"), "bench.toml")
+
+Knows no screen and no file: what happens goes out as events. Whatever happens, the bench is left
+safe and there is a result with what was measured so far.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from os import PathLike
+
+from benchrig import __version__
+from benchrig.bench import Bench
+from benchrig.clock import Clock
+from benchrig.errors import CannotOpen, Fault, Interrupted, UsageError, WireFault, WireLost
+from benchrig.events import (
+    Listener,
+    ResultChanged,
+    SessionEnded,
+    SessionStarted,
+    StateEnded,
+    StateStarted,
+)
+from benchrig.judging import derived_results
+from benchrig.planning import expected_s
+from benchrig.result import (
+    BenchRecord,
+    BoardRecord,
+    EventRecord,
+    FaultRecord,
+    MeterRecord,
+    SessionResult,
+    StateResult,
+    worst,
+)
+from benchrig.session import BenchFile, Session
+from benchrig.session.session_file import State
+
+
+def run_session(
+    session: Session,
+    bench: Bench | BenchFile | str | PathLike[str],
+    *,
+    only: Sequence[str] = (),
+    repeat: int = 1,
+    serial_number: str | None = None,
+    operator: str | None = None,
+    note: str | None = None,
+    listeners: Sequence[Listener] = (),
+    clock: Clock | None = None,
+) -> SessionResult:
+    """Run a session on a bench, and return its result; a fault is a result too.
+
+    `bench` is a bench file, which is opened and closed here, or a bench that is open for this
+    session; that one is left open and safe. `only` names states or subsets, `serial_number` is
+    the one expected: a board that says another is not measured. Raises `FileProblems` and
+    `UsageError`; a KeyboardInterrupt is raised again after the bench was left safe.
+    """
+    if isinstance(bench, Bench):
+        if bench.session != session:
+            raise UsageError("the bench was opened for another session; open it for this one")
+        walk = _Walk(bench, only, repeat, serial_number, operator, note)
+        return walk.run(listeners)
+    from benchrig.assembly import assemble
+
+    made = assemble(bench, session, clock=clock)
+    walk = _Walk(made, only, repeat, serial_number, operator, note)
+    try:
+        return walk.run(listeners, connect=True)
+    finally:
+        made.close()
+
+
+class _Walk:
+    """One session, from its first event to its last."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        only: Sequence[str],
+        repeat: int,
+        serial_number: str | None,
+        operator: str | None,
+        note: str | None,
+    ) -> None:
+        if repeat < 1:
+            raise UsageError(f"a session is run once or more, not {repeat} times")
+        self._bench = bench
+        self._session = bench.session
+        self._states = self._session.selected(only) * repeat
+        self._serial_number = serial_number
+        self._operator = operator
+        self._note = note
+        self._rows: list[StateResult] = []
+        self._fault: FaultRecord | None = None
+        self._safe_end: tuple[str, ...] = ()
+
+    def run(self, listeners: Sequence[Listener], *, connect: bool = False) -> SessionResult:
+        bench = self._bench
+        with bench.log.session(listeners):
+            self._announce()
+            try:
+                self._walk(connect)
+            except Fault as fault:
+                self._end_early(fault)
+            except KeyboardInterrupt:
+                self._end_early(Interrupted("Ctrl-C"))
+                raise
+            finally:
+                # Also after an error of our own or of a listener.
+                self._safe_end = bench.make_safe()
+                result = self._result(complete=True)
+                bench.log.emit(SessionEnded(result))
+            return result
+
+    def _announce(self) -> None:
+        limits = tuple((state.limit.min, state.limit.max) for state in self._states)
+        names = tuple(state.name for state in self._states)
+        expected = expected_s(self._session, self._states)
+        self._bench.log.emit(SessionStarted(self._session.name, names, limits, expected))
+        self._tell_result()
+
+    def _walk(self, connect: bool) -> None:
+        bench = self._bench
+        bench.measured.clear()
+        bench.clock.check()
+        if connect:
+            bench.connect()
+        bench.power_up()
+        self._check_serial_number()
+        for state in self._states:
+            bench.log.emit(StateStarted(state.name))
+            row, ending = self._visited(state)
+            self._add(row)
+            if ending is not None:
+                raise ending
+
+    def _check_serial_number(self) -> None:
+        identity = self._bench.identity
+        said = None if identity is None else identity.serial_number
+        if self._serial_number is not None and said not in (None, self._serial_number):
+            raise Fault(
+                "wrong_board",
+                f"board: says its serial number is {said!r}, and {self._serial_number!r} was "
+                "given. Is this the board that you mean?",
+            )
+
+    def _visited(self, state: State) -> tuple[StateResult, Fault | None]:
+        """The row of one state, and the fault that ends the session, if there is one."""
+        row = _unmeasured(state)
+        try:
+            self._bench.enter(state.name)
+            row = self._bench.measure()
+            if "stays_awake" not in row.flags:
+                row = _with_flags(row, self._bench.verify_sleep())
+            return row.model_copy(update={"wake_latency_s": self._bench.wake()}), None
+        except Fault as fault:
+            self._tell_fault(fault)
+            row = _with_fault(row, fault)
+            if _ends_session(fault):
+                return row, fault
+            try:
+                self._bench.recover()
+            except Fault as second:
+                return row, second
+            return row, None
+
+    def _end_early(self, fault: Fault) -> None:
+        self._tell_fault(fault)
+        self._fault = FaultRecord(kind=fault.kind, message=fault.message)
+        for state in self._states[len(self._rows) :]:
+            message = f"the session ended before: {fault.kind}"
+            self._add(_with_fault(_unmeasured(state), Fault("not_reached", message)))
+
+    def _tell_fault(self, fault: Fault) -> None:
+        self._bench.log.tell("fault", str(fault), fault=fault.kind)
+
+    def _add(self, row: StateResult) -> None:
+        self._rows.append(row)
+        self._bench.log.emit(StateEnded(row))
+        self._tell_result()
+
+    def _tell_result(self) -> None:
+        self._bench.log.emit(ResultChanged(self._result(complete=False)))
+
+    def _result(self, *, complete: bool) -> SessionResult:
+        bench, log = self._bench, self._bench.log
+        identity = bench.identity
+        derived = derived_results(self._session, bench.measured)
+        verdicts = [row.verdict for row in (*self._rows, *derived)]
+        if self._fault is not None or not complete:
+            verdicts.append("fault")
+        said = identity.serial_number if identity else None
+        return SessionResult(
+            session=self._session.name,
+            verdict=worst(verdicts),
+            complete=complete,
+            started=log.started,
+            ended=bench.clock.now(),
+            serial_number=said or self._serial_number,
+            firmware=identity.firmware if identity else None,
+            operator=self._operator,
+            note=self._note,
+            board=_board_record(bench),
+            meter=_meter_record(bench),
+            bench=_bench_record(bench),
+            states=tuple(self._rows),
+            derived=derived,
+            fault=self._fault,
+            safe_end=self._safe_end,
+            events=tuple(EventRecord(**vars(entry)) for entry in log.entries),
+            benchrig=__version__,
+        )
+
+
+def _ends_session(fault: Fault) -> bool:
+    """Whether nothing more can be measured: only a board that misbehaves may be found again."""
+    if isinstance(fault, (Interrupted, WireLost, CannotOpen)):
+        return True
+    if isinstance(fault, WireFault):
+        return fault.wire != "board"
+    return fault.kind not in ("board_refused", "unexpected_reset", "unexpected_wake", "no_wake")
+
+
+def _unmeasured(state: State) -> StateResult:
+    limit = state.limit
+    return StateResult(
+        name=state.name,
+        verdict="fault",
+        limit_min_A=limit.min,
+        limit_max_A=limit.max,
+        limit_typical_A=limit.typical,
+    )
+
+
+def _with_fault(row: StateResult, fault: Fault) -> StateResult:
+    record = FaultRecord(kind=fault.kind, message=fault.message)
+    return row.model_copy(update={"verdict": "fault", "fault": record})
+
+
+def _with_flags(row: StateResult, flags: tuple[str, ...]) -> StateResult:
+    """With what the verification of sleep found: a board that was woken by what must not wake it
+    fails, whatever its current."""
+    if not flags:
+        return row
+    verdict = worst([row.verdict, "fail"])
+    return row.model_copy(update={"verdict": verdict, "flags": (*row.flags, *flags)})
+
+
+def _board_record(bench: Bench) -> BoardRecord:
+    ratings = bench.session.board
+    return BoardRecord(
+        name=ratings.name,
+        address=bench.board.wire.address,
+        identity=bench.identity.text if bench.identity else None,
+        supply_voltage_V=ratings.supply_voltage,
+        minimum_voltage_V=ratings.minimum_voltage,
+    )
+
+
+def _meter_record(bench: Bench) -> MeterRecord:
+    meter = bench.meter
+    return MeterRecord(
+        address=meter.instrument.wire.address,
+        identity=meter.instrument.identity or None,
+        sheet=meter.sheet.name if meter.sheet else None,
+        reading_format=meter.format.value if meter.format else None,
+        aperture_s=meter.aperture_s,
+    )
+
+
+def _bench_record(bench: Bench) -> BenchRecord:
+    supply, simulation = bench.supply, bench.file.simulation
+    return BenchRecord(
+        name=bench.file.name,
+        supply=supply.instrument.identity or None if supply else None,
+        simulated_seed=simulation.seed if simulation else None,
+    )

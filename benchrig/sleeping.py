@@ -1,0 +1,114 @@
+"""Tells from outside whether a board sleeps: by its current and by its silence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchrig.clock import Clock
+from benchrig.drivers.board import Board
+from benchrig.drivers.lines import shown
+from benchrig.drivers.meter import ASSUMED_OFFSET, Meter
+from benchrig.drivers.scpi import is_valid
+from benchrig.errors import Fault
+from benchrig.log import Log
+from benchrig.measuring import Measured
+from benchrig.result import StateResult
+from benchrig.session.session_file import State, Stimulus
+
+# Readings for a quick look at the current: enough for a median that one wake-up tick leaves alone.
+QUICK_LOOK = 5
+
+
+@dataclass
+class Visit:
+    """The stay in one state, from its entry to its end. `awake_A`: what the board draws when it
+    is awake and does least, as far as this session has seen."""
+
+    state: State
+    entered_s: float
+    awake_A: float | None
+    measured: Measured | None = None
+    result: StateResult | None = None
+
+    @property
+    def settled_A(self) -> float | None:
+        return None if self.measured is None else self.measured.outcome.current_A
+
+
+class SleepWatch:
+    """Looks at the current without leaving a range with room."""
+
+    def __init__(self, board: Board, meter: Meter, clock: Clock, log: Log) -> None:
+        self._board = board
+        self._meter = meter
+        self._clock = clock
+        self._log = log
+
+    def listen(self, duration_s: float) -> None:
+        """Wait, with an ear to the board: a boot banner may come at any time."""
+        end_s = self._clock.monotonic() + duration_s
+        while True:
+            left = end_s - self._clock.monotonic()
+            self._board.poll(max(left, 0.0))
+            if left <= 0:
+                return
+
+    def current_A(self) -> float | None:
+        """The current now; None if it can't be read."""
+        readings = self._meter.acquire(QUICK_LOOK, self.listen)
+        valid = readings.currents_A[is_valid(readings.currents_A)]
+        return float(np.median(valid)) if len(valid) else None
+
+    def has_risen(self, visit: Visit) -> bool | None:
+        """Whether the current has left the sleep level; None where it cannot tell.
+
+        The range has room for the board's waking, and its offset may be many times the sleep
+        current: what counts as risen lies above both.
+        """
+        if visit.settled_A is None:
+            return None
+        present = self._meter.acquire(QUICK_LOOK, self.listen)
+        valid = present.currents_A[is_valid(present.currents_A)]
+        if len(valid) == 0:
+            return True
+        offset = ASSUMED_OFFSET if present.range.offset is None else present.range.offset
+        offset_A = offset * present.range.full_scale_A
+        threshold_A = 1.5 * visit.settled_A + 4 * offset_A + 3 * float(np.std(valid))
+        if visit.awake_A is not None and threshold_A > 0.8 * visit.awake_A:
+            return None
+        return bool(np.median(valid) > threshold_A)
+
+    def stays_asleep(self, visit: Visit, stimulus: Stimulus) -> bool:
+        """Silence, and after it a current that has not risen."""
+        state = visit.state
+        told = f"{stimulus.by} must not wake {state.name}"
+        end_s = self._clock.monotonic() + state.quiet
+        while (left := end_s - self._clock.monotonic()) > 0:
+            if lines := self._board.poll(left):
+                self._log.tell("woke", f"{told}: the board said {shown(lines[0])!r}")
+                return False
+        risen = self.has_risen(visit)
+        if risen:
+            self._log.tell("woke", f"{told}: the current rose")
+        elif risen is None:
+            self._log.tell("not_verified", f"{told}: it was silent, the current cannot tell")
+        else:
+            self._log.tell("slept_on", f"{stimulus.by} did not wake {state.name}")
+        return not risen
+
+    def wait_for_rise(self, visit: Visit, until_s: float) -> float | None:
+        """Wait until the board wakes by itself or by somebody's hand. Returns when it did, on the
+        clock, or None where the current cannot tell. Raises ``no_wake``."""
+        while (now_s := self._clock.monotonic()) < until_s:
+            if self._board.poll(0.05):
+                return now_s
+            risen = self.has_risen(visit)
+            if risen is None:
+                return None
+            if risen:
+                return now_s
+        wake = visit.state.wake
+        by = "" if wake is None else f" by {wake.by}"
+        raise Fault("no_wake", f"board: did not wake{by} from {visit.state.name} in time")
