@@ -1,6 +1,6 @@
 """benchrig: measures the supply current of a low-power board, state by state.
 
-    from benchrig import load_session, open_bench
+    from benchrig import load_session, open_bench, run_session
 
 Names are imported when they are first used, so that ``benchrig --help`` loads nothing heavy.
 """
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from benchrig.bench import Bench, open_bench
     from benchrig.errors import BenchrigError, Fault, FileProblems, UsageError
+    from benchrig.sequencer import run_session
     from benchrig.session import load_bench, load_session, load_sheet
 
 __version__ = "0.1.0"
@@ -27,6 +28,7 @@ _HOME = {
     "load_session": "benchrig.session",
     "load_sheet": "benchrig.session",
     "open_bench": "benchrig.bench",
+    "run_session": "benchrig.sequencer",
 }
 
 __all__ = [
@@ -40,6 +42,7 @@ __all__ = [
     "load_session",
     "load_sheet",
     "open_bench",
+    "run_session",
 ]
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from os import PathLike
 from pathlib import Path
 from typing import TypeVar
 
 from benchrig.bench import Bench
-from benchrig.clock import Clock, RealClock, VirtualClock
+from benchrig.clock import Clock, RealClock, StopRequest, VirtualClock
 from benchrig.drivers.board import Board
 from benchrig.drivers.instrument import ScpiInstrument
 from benchrig.drivers.meter import Meter, Zero
@@ -51,6 +52,25 @@ def assemble(
         instrument = _instrument(supply_wire, clock, file.supply)
         supply = Supply(instrument, clock, file.supply, gate)
     return Bench(plan, file, board, meter, supply, ranges, clock, log)
+
+
+@contextmanager
+def open_meter(file: BenchFile, clock: Clock) -> Iterator[Meter]:
+    """The meter of a bench alone, open, for work without a board. Closed at the end."""
+    sheet = load_sheet(file.meter.sheet) if file.meter.sheet else None
+    wires = _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
+    meter = Meter(_instrument(wires[1], clock, file.meter), clock, file.meter, sheet)
+    try:
+        meter.open()
+        yield meter
+    finally:
+        meter.close()
+
+
+def clock_for(file: BenchFile, stop: StopRequest) -> Clock:
+    """The clock of a bench: a simulated one is on the virtual clock, from the present date on."""
+    real = RealClock(stop)
+    return real if file.simulation is None else VirtualClock(real.now(), stop)
 
 
 def load_files(

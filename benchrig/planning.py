@@ -1,11 +1,17 @@
-"""What can be told of a session before a board moves: how long it takes."""
+"""What can be told of a session before a board moves: how long it takes, and which ranges it
+would use."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
+from benchrig.drivers.meter import MeterRange
+from benchrig.errors import Fault
 from benchrig.measuring import SettlingPlan
+from benchrig.ranges import RangeKeeper
 from benchrig.session.session_file import Session, State
+from benchrig.units import format_quantity
 
 # To find the board, and to leave the bench safe.
 AROUND_S = 2.0
@@ -46,3 +52,49 @@ def _leaving_s(state: State) -> float:
         return 0.0
     off_s = state.wake.off_time if state.wake.by == "power_cycle" else 0.0
     return len(state.must_not_wake) * (state.quiet + 0.2) + off_s + state.wake.within / 2
+
+
+@dataclass(frozen=True)
+class PlannedState:
+    """`expected_A`: the typical current, else the limit, else None. `range`: where it would be
+    measured, None where no range does; `voltage_V`: what the board then has."""
+
+    state: State
+    expected_A: float | None
+    range: MeterRange | None
+    voltage_V: float | None
+
+    def problem(self, ranges: Sequence[MeterRange]) -> str | None:
+        if self.range is not None or self.expected_A is None or not ranges:
+            return None
+        expected = format_quantity(self.expected_A, "A", 3)
+        return (
+            f"{self.state.name}: no range of the meter carries {expected} and leaves the board its "
+            "minimum voltage"
+        )
+
+
+def planned(
+    states: Sequence[State], keeper: RangeKeeper, ranges: Sequence[MeterRange]
+) -> Iterator[PlannedState]:
+    """For each state, once: the range for its expected current."""
+    for state in dict.fromkeys(states):
+        expected_A = state.limit.typical or state.limit.max
+        entry = None if expected_A is None else _range_for(state, expected_A, keeper, ranges)
+        voltage_V = None
+        if entry is not None and expected_A is not None:
+            voltage_V = keeper.voltage_at_board(entry, expected_A)
+        yield PlannedState(state, expected_A, entry, voltage_V)
+
+
+def _range_for(
+    state: State, expected_A: float, keeper: RangeKeeper, ranges: Sequence[MeterRange]
+) -> MeterRange | None:
+    for entry in ranges:
+        if keeper.allows(entry, expected_A, state.ticks):
+            return entry
+    try:
+        room = keeper.room()
+    except Fault:
+        return None
+    return room if room.overload_A >= expected_A else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
@@ -10,12 +11,15 @@ from typing import Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from benchrig.drivers.meter import Meter, MeterRange, Zero
+from benchrig.drivers.meter import Meter, Readings, Zero
 from benchrig.drivers.scpi import is_valid
 from benchrig.errors import Fault, FileProblem, FileProblems
 from benchrig.files import write_atomically
 
 READINGS = 50
+# An open circuit reads at most the offset of the range, some thousandths of full scale (common
+# practice, no source).
+OPEN_SHARE = 0.02
 
 
 class _ZeroRecord(BaseModel):
@@ -35,26 +39,37 @@ class _ZerosFile(BaseModel):
     zeros: tuple[_ZeroRecord, ...]
 
 
-def take_zero(meter: Meter, entry: MeterRange, now: datetime) -> Zero:
-    """Read a range with nothing connected. Raises ``not_open`` if current flows."""
-    meter.zeros.pop(entry.full_scale_A, None)
-    meter.set_range(entry)
-    readings = meter.acquire(READINGS)
+def take_zeros(meter: Meter, now: Callable[[], datetime]) -> Iterator[Zero]:
+    """Read every range with nothing connected, from the highest down, and return to the highest.
+
+    From the highest down, so that a board which is connected after all is found out before a
+    range comes whose shunt takes its voltage away. Raises ``not_open`` if current flows.
+    """
+    try:
+        for entry in reversed(meter.ranges):
+            meter.zeros.pop(entry.full_scale_A, None)
+            meter.set_range(entry)
+            yield _zero(meter.acquire(READINGS), now())
+    finally:
+        meter.make_safe()
+
+
+def _zero(readings: Readings, now: datetime) -> Zero:
+    entry = readings.range
     valid = readings.currents_A[is_valid(readings.currents_A)]
     largest_A = float(np.max(np.abs(valid))) if len(valid) else math.inf
-    # An open circuit reads at most the offset of the range, some thousandths of full scale.
-    if len(valid) < READINGS or largest_A > 0.02 * entry.full_scale_A:
+    if len(valid) < len(readings.currents_A) or largest_A > OPEN_SHARE * entry.full_scale_A:
         raise Fault(
             "not_open",
             f"meter: reads up to {largest_A:.3g} A on its {entry.full_scale_A:g} A range: the "
             "circuit is not open. Switch the power off, disconnect the board, and try again",
         )
-    scatter_A = float(np.std(valid, ddof=1)) / math.sqrt(READINGS)
+    scatter_A = float(np.std(valid, ddof=1)) / math.sqrt(len(valid))
     uncertainty_A = math.hypot(scatter_A, entry.count_A / math.sqrt(12))
     return Zero(entry.full_scale_A, float(np.mean(valid)), uncertainty_A, now)
 
 
-def save_zeros(path: Path, meter_identity: str, zeros: tuple[Zero, ...]) -> None:
+def save_zeros(path: Path, meter_identity: str, zeros: Sequence[Zero]) -> None:
     records = tuple(_ZeroRecord(**vars(zero)) for zero in zeros)
     text = _ZerosFile(meter=meter_identity, zeros=records).model_dump_json(indent=2)
     write_atomically(path, text + "\n")

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from benchrig import __version__
-from benchrig.cli import find, simulate
+from benchrig.cli import check, find, run, simulate, zero
 from benchrig.errors import Fault, FileProblems, UsageError
 
 _USAGE, _FAULT = 2, 4
@@ -34,7 +34,7 @@ def main() -> None:
     """Measures the supply current of a low-power board, state by state, and judges it."""
 
 
-for _command in (find.command, simulate.command):
+for _command in (run.command, check.command, find.command, simulate.command, zero.command):
     main.add_command(_command)
 
 

@@ -142,6 +142,11 @@ def harmless(text: str) -> str:
     )
 
 
+def _one_line(message: str) -> str:
+    """A message, which libraries like to spread over several lines."""
+    return harmless(" ".join(message.split()))
+
+
 def _bounded(call: Callable[[], T], limit_s: float, clock: Clock) -> T:
     """What `call` gives or raises; `TimeoutError` after `limit_s`, `Interrupted` on a request to
     stop. It runs in a daemon thread: a library that hangs cannot be ended, only left behind."""
@@ -178,7 +183,7 @@ def _list(backend: str, clock: Clock, as_json: bool) -> None:
     visa, failures = _listed(lambda: visa_addresses(backend), clock)
     addresses, missing = visa or ([], [])
     problems += [f"VISA addresses could not be listed: {each}" for each in failures + missing]
-    problems = [harmless(problem) for problem in problems]
+    problems = [_one_line(problem) for problem in problems]
     found = [harmless(address) for address in addresses]
     if as_json:
         _write_json({"serial_ports": ports, "visa_addresses": found, "problems": problems})
@@ -236,7 +241,7 @@ def _try(address: str, options: Options, clock: Clock) -> Outcome:
     except WireFault as fault:
         # What a line begins with need not be said again.
         message = fault.message.removeprefix(f"{fault.wire}: ").removeprefix(address)
-        return Outcome(shown, False, kind=fault.kind, message=harmless(message.lstrip(": ")))
+        return Outcome(shown, False, kind=fault.kind, message=_one_line(message.lstrip(": ")))
     finally:
         own.stop.make("the end of its time")
 

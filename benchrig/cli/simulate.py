@@ -172,13 +172,12 @@ def _no_port(host: str, asked: list[int], error: OSError) -> CannotOpen:
 def _tell(
     addresses: Addresses, file: SimulatedBoardFile, sheet: Path | None, bench: Path | None
 ) -> None:
+    text = "" if sheet is None else _bench_text(addresses, file, sheet)
+    if bench is not None:
+        _write(bench, text)
     for name, address in _named(addresses):
         click.echo(f"{name}: {address}")
-    if sheet is not None:
-        text = _bench_text(addresses, file, sheet)
-        if bench is not None:
-            _write(bench, text)
-            click.echo(f"bench file: {bench}")
+    if text:
         click.echo(f"\n{text}")
     click.echo("ready; Ctrl-C ends it")  # echo flushes
 

@@ -59,7 +59,7 @@ def examine(times: Floats, readings: Floats, priors: Priors) -> Figures | NoWind
         else settling.averaging_start(readings)
     )
     if _rises(times, readings, start, priors):
-        return NoWindow("disturbed", _disturbed(times, start))
+        return _why_it_rises(times, readings, start)
     if priors.period_s is not None:
         window = whole_periods(times, readings, start, priors)
     else:
@@ -79,7 +79,7 @@ def late_rise(times: Floats, readings: Floats, priors: Priors) -> NoWindow | Non
     start = times.size * 3 // 4
     # A declared wake-up may well fill the last quarter.
     if priors.period_s is None and _rises(times, readings, start, priors):
-        return NoWindow("disturbed", _disturbed(times, start))
+        return _why_it_rises(times, readings, start)
     return None
 
 
@@ -140,8 +140,11 @@ def _rises(times: Floats, readings: Floats, start: int, priors: Priors) -> bool:
     return settling.has_risen(readings, first, start, 3.0 * priors.count_A + priors.floor_A)
 
 
-def _disturbed(times: Floats, start: int) -> str:
-    return (
+def _why_it_rises(times: Floats, readings: Floats, start: int) -> NoWindow:
+    if settling.is_gradual(readings):
+        return NoWindow("drifting", "still drifting: the current rises slowly, all along")
+    return NoWindow(
+        "disturbed",
         f"the current rose again before {times[start]:.3g} s, which settling never does: "
-        "look for a reset, a brown-out or a wake-up that was not declared"
+        "look for a reset, a brown-out or a wake-up that was not declared",
     )

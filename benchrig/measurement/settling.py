@@ -105,6 +105,16 @@ def has_risen(readings: Floats, first: int, start: int, least_A: float) -> bool:
     return level - lowest > (RISE - 1.0) * abs(lowest) + chance + least_A
 
 
+def is_gradual(readings: Floats) -> bool:
+    """Whether a record that rises does so all along, from its lowest eighth on, and not at once:
+    no step between two of eight medians makes half of it. A drift, then, and no reset."""
+    lowest = min(range(8), key=lambda part: np.median(np.array_split(readings, 8)[part]))
+    rising = readings[lowest * readings.size // 8 :]
+    medians = np.array([np.median(part) for part in np.array_split(rising, 8)])
+    total = float(medians[-1] - medians[0])
+    return total > 0.0 and float(np.max(np.diff(medians))) < total / 2.0
+
+
 def drift(means: Floats) -> tuple[float, float]:
     """Change from the first to the last of the batch `means`, and its 95 % half-width.
 

@@ -1,0 +1,118 @@
+"""``benchrig run``: a session at the bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchrig.clock import StopRequest
+from benchrig.cli.signals import stop_on_signals
+
+
+class ManyValues(click.Command):
+    """A command whose option ``--only`` takes several words: ``--only idle deep_sleep``."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        spread: list[str] = []
+        inside = False
+        for word in args:
+            if word.startswith("-"):
+                inside = word == "--only"
+            elif inside and spread[-1] != "--only":
+                spread.append("--only")
+            spread.append(word)
+        return super().parse_args(ctx, spread)
+
+
+def session_options(function: Any) -> Any:
+    """What every command has that works with a session on a bench."""
+    file = click.Path(path_type=Path)
+    for decorator in (
+        click.option(
+            "--only",
+            multiple=True,
+            metavar="STATE ...",
+            help="Only these states, or the states of these subsets, in the session's order.",
+        ),
+        click.option("--bench", required=True, type=file, metavar="BENCH", help="The bench file."),
+        click.argument("session", type=file),
+    ):
+        function = decorator(function)
+    return function
+
+
+@click.command(
+    "run",
+    cls=ManyValues,
+    short_help="Measure a board state by state, and judge it.",
+    epilog="Exit status: 0 pass, 1 fail, 3 undecided, 4 fault, 2 wrong usage or files.",
+)
+@session_options
+@click.option("--repeat", default=1, metavar="N", help="Go through the states N times.")
+@click.option("--serial-number", metavar="SN", help="The board's; another one is not measured.")
+@click.option("--operator", metavar="NAME", help="Who runs the session; goes into the result.")
+@click.option("--note", metavar="TEXT", help="Goes into the result.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("runs"),
+    show_default=True,
+    metavar="DIR",
+    help="Where the folder with the record is made.",
+)
+@click.option("--quiet", is_flag=True, help="Show nothing but prompts to the operator.")
+@click.option("--json", "as_json", is_flag=True, help="Print result.json, and nothing else.")
+@click.pass_context
+def command(
+    ctx: click.Context,
+    session: Path,
+    bench: Path,
+    only: tuple[str, ...],
+    repeat: int,
+    serial_number: str | None,
+    operator: str | None,
+    note: str | None,
+    out: Path,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """Run SESSION on a bench: each state is entered, settled, averaged, judged and left again.
+
+    Ctrl-C ends it early; the bench is left safe and the record kept.
+    """
+    stop = StopRequest()
+    with stop_on_signals(stop):
+        # Late: these load pydantic, numpy and more.
+        from rich.console import Console
+
+        from benchrig.assembly import clock_for, load_files
+        from benchrig.cli.screen import open_screen
+        from benchrig.records.run_folder import RunFolder, to_json
+        from benchrig.sequencer import run_session
+
+        file, plan, _, _ = load_files(bench, session)
+        plan.selected(only)
+        clock = clock_for(file, stop)
+        console = Console(stderr=as_json, highlight=False)
+        with (
+            RunFolder(out, clock.now(), plan.name, serial_number) as folder,
+            open_screen(console, quiet=quiet or as_json) as show,
+        ):
+            result = run_session(
+                plan,
+                file,
+                only=only,
+                repeat=repeat,
+                serial_number=serial_number,
+                operator=operator,
+                note=note,
+                listeners=[folder, show],
+                clock=clock,
+            )
+        if as_json:
+            click.echo(to_json(result), nl=False)
+        elif not quiet:
+            click.echo(f"record: {folder.path}")
+    ctx.exit(result.exit_status)
