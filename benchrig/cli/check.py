@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from benchrig.cli.run import ManyValues, session_options
+from benchrig.cli.say import say
 from benchrig.cli.signals import stop_on_signals
 from benchrig.clock import StopRequest
-from benchrig.errors import Fault
+from benchrig.errors import Fault, Interrupted
 
 if TYPE_CHECKING:
     from benchrig.bench import Bench
+    from benchrig.planning import PlannedState
     from benchrig.session.session_file import State
 
 
@@ -37,90 +39,96 @@ def command(
 
         file, plan, _, _ = load_files(bench, session)
         states = plan.selected(only)
-        click.echo(f"files: session {plan.name!r} and bench {file.name!r} are in order")
         made = assemble(file, plan, clock=clock_for(file, stop))
-        faults = 0
+        say(f"files: session {plan.name} and bench {file.name} are in order")
         try:
-            if not files_only:
-                faults = _open(made)
+            ready = files_only or _open(made)
             problems = _show_plan(made, states)
         finally:
             made.close()
-    ctx.exit(4 if faults else 2 if problems else 0)
+    ctx.exit(4 if not ready else 2 if problems else 0)
 
 
-def _open(bench: Bench) -> int:
-    """Open each instrument, and say what came of it; returns how many failed."""
-
-    def meter() -> str:
-        identity = bench.meter.open()
-        form = bench.meter.format
-        bench.ranges.make_room("opening the board's port")
-        return f"{identity}, {form.value if form else 'no readings'}"
-
-    def board() -> str:
-        bench.board.open()
-        return f"{bench.board.wire.address} can be opened"
-
-    steps: list[tuple[str, Callable[[], str]]] = [("meter", meter)]
+def _open(bench: Bench) -> bool:
+    """Open each instrument, and say what came of it; returns whether all can be used."""
+    steps: list[tuple[str, Callable[[], str]]] = [("meter", lambda: _meter(bench))]
     if bench.supply is not None:
         steps.append(("supply", bench.supply.open))
-    steps.append(("board", board))
-    faults = 0
-    for name, step in steps:
-        try:
-            click.echo(f"{name}: {step()}")
-        except Fault as fault:
-            if fault.kind == "interrupted":
-                raise
-            click.echo(f"{name}: FAULT: {fault}")
-            faults += 1
-    return faults
+    steps.append(("board", lambda: _board(bench)))
+    usable = [_tried(name, step) for name, step in steps]
+    return all(usable)
 
 
-def _show_plan(bench: Bench, states: tuple[State, ...]) -> int:
-    """The ranges that would be used and the duration; returns the number of problems."""
+def _tried(name: str, step: Callable[[], str]) -> bool:
+    try:
+        say(f"{name}: {step()}")
+    except Interrupted:
+        raise
+    except Fault as fault:
+        say(f"{name}: FAULT {fault.kind}: {fault.message.removeprefix(f'{name}: ')}")
+        return False
+    return True
+
+
+def _meter(bench: Bench) -> str:
+    identity = bench.meter.open()
+    assert bench.meter.format is not None
+    return f"{identity}; readings in {bench.meter.format.value}"
+
+
+def _board(bench: Bench) -> str:
+    """Opening its port may move a line and wake the board, so the meter comes first."""
+    if bench.meter.range is None:
+        return "its port is not tried: that may wake it, and the meter cannot be used"
+    bench.board.open()
+    return f"its port, {bench.board.wire.address}, can be opened"
+
+
+def _show_plan(bench: Bench, states: tuple[State, ...]) -> bool:
+    """Say which ranges would be used, and how long it takes; returns whether there are problems."""
+    from benchrig.cli.wording import duration
     from benchrig.planning import expected_s, longest_s, planned
 
     problems: list[str] = []
-    if bench.meter.ranges:
-        click.echo(_room(bench, problems))
+    ranges, minimum_V = bench.meter.ranges, bench.session.board.minimum_voltage
+    if ranges:
+        problems.extend(_waking(bench))
     else:
-        click.echo("ranges: not known without a meter sheet until the meter is asked")
-    for entry in planned(states, bench.ranges, bench.meter.ranges):
-        click.echo(_planned_line(entry))
-        if found := entry.problem(bench.meter.ranges):
-            problems.append(found)
+        say("ranges: not known without a meter sheet until the meter is asked")
+    for entry in planned(states, bench.ranges, ranges, minimum_V):
+        say(_planned_line(entry))
+        if entry.problem is not None:
+            problems.append(entry.problem)
     expected, longest = expected_s(bench.session, states), longest_s(bench.session, states)
-    click.echo(f"duration: about {expected:.0f} s, at the most {longest:.0f} s")
+    say(f"duration: about {duration(expected)}, at the most {duration(longest)}")
     for problem in problems:
-        click.echo(f"PROBLEM: {problem}")
-    return len(problems)
+        say(f"PROBLEM: {problem}")
+    return bool(problems)
 
 
-def _room(bench: Bench, problems: list[str]) -> str:
+def _waking(bench: Bench) -> Iterator[str]:
+    """Say on which range the board may wake; gives the problem if there is no such range."""
+    from benchrig.planning import burden_problem
     from benchrig.units import format_quantity
 
-    ratings = bench.session.board
-    highest = format_quantity(ratings.highest_current, "A", 3)
-    try:
-        room = bench.ranges.room()
-    except Fault as fault:
-        problems.append(fault.message)
-        return f"waking: no range carries {highest}"
-    left_V = bench.ranges.voltage_at_board(room, ratings.highest_current)
+    ratings, keeper = bench.session.board, bench.ranges
+    highest_A, minimum_V = ratings.highest_current, ratings.minimum_voltage
+    problem = burden_problem("waking", highest_A, keeper, bench.meter.ranges, minimum_V)
+    if problem is not None:
+        yield problem
+        return
+    room = keeper.room()
     scale = format_quantity(room.full_scale_A, "A", 2)
-    return (
-        f"waking: on the {scale} range or above, where {highest} leave the board {left_V:.3f} V of "
-        f"{ratings.supply_voltage:g} V (at least {ratings.minimum_voltage:g} V)"
+    say(
+        f"waking: on the {scale} range or above, where {format_quantity(highest_A, 'A', 3)} leave "
+        f"the board {keeper.voltage_at_board(room, highest_A):.3f} V of "
+        f"{ratings.supply_voltage:g} V (at least {minimum_V:g} V)"
     )
 
 
-def _planned_line(entry: object) -> str:
-    from benchrig.planning import PlannedState
+def _planned_line(entry: PlannedState) -> str:
     from benchrig.units import format_quantity
 
-    assert isinstance(entry, PlannedState)
     name = entry.state.name
     if entry.expected_A is None:
         return f"{name}: no typical value and no limit, so its range is chosen at the bench"

@@ -54,8 +54,16 @@ class Outcome:
 
 @click.command(name="find")
 @click.argument("addresses", nargs=-1, metavar="[ADDRESS]...")
-@click.option("--timeout", default="2 s", show_default=True, help="How long to wait for an answer.")
-@click.option("--backend", default="@py", show_default=True, help="The pyvisa backend.")
+@click.option(
+    "--timeout",
+    metavar="DURATION",
+    default="2 s",
+    show_default=True,
+    help="How long to wait for an answer.",
+)
+@click.option(
+    "--backend", metavar="NAME", default="@py", show_default=True, help="The pyvisa backend."
+)
 @click.option(
     "--read-termination",
     type=click.Choice(["CR", "LF", "CRLF"]),
@@ -75,7 +83,7 @@ class Outcome:
     type=click.IntRange(min=1),
     default=9600,
     show_default=True,
-    help="For ASRL addresses.",
+    help="Of an ASRL address.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, for machines.")
 @click.pass_context
@@ -92,7 +100,8 @@ def command(
     """Tells what is here, and what answers.
 
     Without an ADDRESS, lists the serial ports and the VISA addresses that the system knows of.
-    Nothing is opened, and nothing is searched for on the network.
+    Nothing is opened. With @py, nothing is searched for on the network; what another backend does
+    to make its list is its own affair.
 
     With addresses, only those are opened. A VISA address (TCPIP::192.0.2.7::5025::SOCKET,
     ASRL/dev/ttyUSB0::INSTR) is asked for its name by *IDN?; for a serial port (/dev/ttyUSB0,
@@ -190,7 +199,8 @@ def _list(backend: str, clock: Clock, as_json: bool) -> None:
         return
     lines = [f"{each['port']}  {each['description']}".rstrip() for each in ports]
     _show("Serial ports:", lines)
-    _show(f"VISA addresses ({harmless(backend)}), without serial ports and network:", found)
+    kinds = ", USB and GPIB only" if backend == "@py" else ""
+    _show(f"VISA addresses ({harmless(backend)}{kinds}):", found)
     for problem in problems:
         click.echo(problem)
 

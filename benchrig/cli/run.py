@@ -7,23 +7,38 @@ from typing import Any
 
 import click
 
-from benchrig.clock import StopRequest
+from benchrig.cli.say import put, say
 from benchrig.cli.signals import stop_on_signals
+from benchrig.clock import StopRequest
 
 
 class ManyValues(click.Command):
-    """A command whose option ``--only`` takes several words: ``--only idle deep_sleep``."""
+    """A command whose option ``--only`` takes several words: ``--only idle deep_sleep``. So
+    the files come first in its usage, where it cannot take them for states."""
+
+    def collect_usage_pieces(self, ctx: click.Context) -> list[str]:
+        return ["SESSION", "--bench BENCH", "[OPTIONS]"]
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         spread: list[str] = []
         inside = False
         for word in args:
             if word.startswith("-"):
-                inside = word == "--only"
+                inside = word == "--only" or word.startswith("--only=")
             elif inside and spread[-1] != "--only":
                 spread.append("--only")
             spread.append(word)
         return super().parse_args(ctx, spread)
+
+
+def _text(ctx: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
+    """Bytes that are no text in the encoding of the system could not be kept in a file."""
+    if value is not None and not value.isascii():
+        try:
+            value.encode()
+        except UnicodeEncodeError:
+            raise click.BadParameter("is not text in the encoding of this system") from None
+    return value
 
 
 def session_options(function: Any) -> Any:
@@ -50,10 +65,26 @@ def session_options(function: Any) -> Any:
     epilog="Exit status: 0 pass, 1 fail, 3 undecided, 4 fault, 2 wrong usage or files.",
 )
 @session_options
-@click.option("--repeat", default=1, metavar="N", help="Go through the states N times.")
-@click.option("--serial-number", metavar="SN", help="The board's; another one is not measured.")
-@click.option("--operator", metavar="NAME", help="Who runs the session; goes into the result.")
-@click.option("--note", metavar="TEXT", help="Goes into the result.")
+@click.option(
+    "--repeat",
+    type=click.IntRange(min=1),
+    default=1,
+    metavar="N",
+    help="Go through the states N times.",
+)
+@click.option(
+    "--serial-number",
+    metavar="SN",
+    callback=_text,
+    help="The board's; another one is not measured.",
+)
+@click.option(
+    "--operator",
+    metavar="NAME",
+    callback=_text,
+    help="Who runs the session; goes into the result.",
+)
+@click.option("--note", metavar="TEXT", callback=_text, help="Goes into the result.")
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
@@ -87,32 +118,31 @@ def command(
         # Late: these load pydantic, numpy and more.
         from rich.console import Console
 
-        from benchrig.assembly import clock_for, load_files
+        from benchrig.assembly import assemble, clock_for, load_files
         from benchrig.cli.screen import open_screen
         from benchrig.records.run_folder import RunFolder, to_json
         from benchrig.sequencer import run_session
 
         file, plan, _, _ = load_files(bench, session)
         plan.selected(only)
-        clock = clock_for(file, stop)
+        made = assemble(file, plan, clock=clock_for(file, stop))
         console = Console(stderr=as_json, highlight=False)
         with (
-            RunFolder(out, clock.now(), plan.name, serial_number) as folder,
+            RunFolder(out, made.clock.now(), plan.name, serial_number) as folder,
             open_screen(console, quiet=quiet or as_json) as show,
         ):
             result = run_session(
                 plan,
-                file,
+                made,
                 only=only,
                 repeat=repeat,
                 serial_number=serial_number,
                 operator=operator,
                 note=note,
                 listeners=[folder, show],
-                clock=clock,
             )
         if as_json:
-            click.echo(to_json(result), nl=False)
+            put(to_json(result))
         elif not quiet:
-            click.echo(f"record: {folder.path}")
+            say(f"record: {folder.path}")
     ctx.exit(result.exit_status)

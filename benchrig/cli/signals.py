@@ -18,7 +18,6 @@ def stop_on_signals(stop: StopRequest) -> Iterator[None]:
     """Inside, a signal makes the request to stop, which a clock heeds, and does nothing else: a
     second one must not cut short what leaves the bench safe. The old handlers come back afterwards.
 
-    A signal that was ignored before stays so: a shell lets its background jobs ignore Ctrl-C.
     Works in the main thread only, as Python's handlers do.
     """
 
@@ -28,7 +27,9 @@ def stop_on_signals(stop: StopRequest) -> Iterator[None]:
     numbers = [getattr(signal, name) for name in _NAMES if hasattr(signal, name)]
     old = {number: signal.getsignal(number) for number in numbers}
     for number, handler in old.items():
-        if handler is not signal.SIG_IGN:
+        # Of these only the hang-up is ignored on purpose (nohup); a shell lets its background
+        # jobs ignore Ctrl-C, but a measurement that is told to end must end.
+        if handler is not signal.SIG_IGN or signal.Signals(number).name != "SIGHUP":
             signal.signal(number, ask_to_stop)
     try:
         yield

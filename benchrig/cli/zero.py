@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from benchrig.cli.say import say
 from benchrig.cli.signals import stop_on_signals
 from benchrig.clock import StopRequest
-from benchrig.errors import UsageError
+from benchrig.errors import Fault, FileProblem, FileProblems, UsageError
+
+if TYPE_CHECKING:
+    from benchrig.drivers.meter import Zero
 
 CAUTION = """\
 Switch the supply off, then take the board's lead off the meter's current input, and leave the
@@ -31,28 +36,50 @@ def command(bench: Path, yes: bool) -> None:
     Later sessions on this bench subtract them, and count their uncertainty in place of the
     offset accuracy of the meter sheet.
     """
+    from benchrig.session import load_bench
+
+    file = load_bench(bench)
+    if file.meter.zeros is None:
+        message = 'is missing: where the zeros are kept; add zeros = "meter-zeros.json", say'
+        raise FileProblems([FileProblem(str(bench), None, "meter.zeros", message)])
+    path = Path(file.meter.zeros)
+    if not path.parent.is_dir():
+        raise UsageError(f"{path} cannot be written: there is no folder {path.parent}")
+    # Before signals are caught: there Ctrl-C would wait for the answer.
+    _confirm(yes)
     stop = StopRequest()
     with stop_on_signals(stop):
         from benchrig.assembly import clock_for, open_meter
-        from benchrig.session import load_bench
-        from benchrig.units import format_quantity
         from benchrig.zeros import save_zeros, take_zeros
 
-        file = load_bench(bench)
-        if file.meter.zeros is None:
-            raise UsageError(f"{bench}: meter.zeros is missing: zeros = 'zeros.json', say")
-        click.echo(CAUTION)
-        if not yes and not click.confirm("Is nothing connected?"):
-            raise UsageError("zeros are taken with nothing connected")
         clock = clock_for(file, stop)
         with open_meter(file, clock) as meter:
             taken = []
             for zero in take_zeros(meter, clock.now):
                 taken.append(zero)
-                scale = format_quantity(zero.full_scale_A, "A", 2)
-                offset = format_quantity(zero.offset_A, "A", 3)
-                spread = format_quantity(zero.standard_uncertainty_A, "A", 2)
-                click.echo(f"{scale} range: {offset}, standard uncertainty {spread}")
+                say(_line(zero))
             identity = meter.instrument.identity
-        save_zeros(Path(file.meter.zeros), identity, taken[::-1])
-        click.echo(f"kept in {file.meter.zeros}")
+        try:
+            save_zeros(path, identity, taken[::-1])
+        except OSError as error:
+            raise Fault("record_failed", f"the zeros cannot be kept: {error}") from error
+        say(f"kept in {path}")
+
+
+def _confirm(yes: bool) -> None:
+    say(CAUTION)
+    try:
+        if yes or click.confirm("Is nothing connected?"):
+            return
+    except click.Abort:
+        say("")
+    raise UsageError("zeros are taken with nothing connected, and that was not confirmed")
+
+
+def _line(zero: Zero) -> str:
+    from benchrig.units import format_quantity
+
+    scale = format_quantity(zero.full_scale_A, "A", 2)
+    offset = format_quantity(zero.offset_A, "A", 3)
+    spread = format_quantity(zero.standard_uncertainty_A, "A", 2)
+    return f"{scale} range: {offset}, standard uncertainty {spread}"

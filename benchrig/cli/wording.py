@@ -1,0 +1,177 @@
+"""Words and figures for the screen: made harmless, rounded to their uncertainty, with SI prefixes.
+
+All text that goes to a terminal passes through a `Pen`. Serial numbers, replies and messages come
+from boards and meters, and could hold anything.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Sequence
+from decimal import Context, Decimal
+
+from rich.text import Text
+
+from benchrig.units import format_quantity
+
+VERDICT_STYLES = {
+    "pass": "green",
+    "fail": "bold red",
+    "undecided": "yellow",
+    "fault": "bold magenta",
+}
+
+LEVELS = "▁▂▃▄▅▆▇█"
+OVERLOAD_MARK, NO_NUMBER_MARK = "^", "?"
+# A trend covers no more decades than this below its highest point ...
+_DECADES = 5.0
+# ... and stays flat while its points differ by less than this share: else noise looks unsettled.
+_FLAT = 0.05
+
+_PREFIXES = {
+    -18: "a", -15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G",
+}  # fmt: skip
+_EXACT = Context(prec=400)
+
+# Printable by their Unicode category, and yet nothing is seen: fillers and an empty Braille cell.
+_UNSEEN = frozenset("\u115f\u1160\u2800\u3164\uffa0")
+_IN_ASCII = str.maketrans(
+    dict(zip(LEVELS, ".:-=+*%#", strict=True)) | {"±": "+/-", "µ": "u", "Ω": "ohm", "░": "."}
+)
+
+
+def harmless(text: str) -> str:
+    """`text` with every character that could move the cursor, turn the direction of writing,
+    stay unseen or cover another one written out, as ``\\x1b`` or ``\\u202e``."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(
+        char if _shows(char) else char.encode("unicode_escape").decode("ascii")
+        # Composed, so that an ordinary accent is no mark of its own.
+        for char in unicodedata.normalize("NFC", text)
+    )
+
+
+def _shows(char: str) -> bool:
+    # `isprintable` is false for all controls, formats, surrogates, odd spaces and unassigned ones.
+    return char.isprintable() and unicodedata.category(char)[0] != "M" and char not in _UNSEEN
+
+
+class Pen:
+    """Writes texts for an output in `encoding`: harmless, and without what it cannot encode."""
+
+    def __init__(self, encoding: str) -> None:
+        self._encoding = encoding
+
+    def __call__(self, words: str, style: str = "") -> Text:
+        return Text(self._fitting(harmless(words)), style)
+
+    def _fitting(self, words: str) -> str:
+        try:
+            words.encode(self._encoding)
+        except UnicodeEncodeError:
+            plain = words.translate(_IN_ASCII)
+            return plain.encode(self._encoding, "backslashreplace").decode(self._encoding)
+        return words
+
+
+def with_uncertainty(value: float, uncertainty: float | None, unit: str) -> str:
+    """``"(1.2043 ± 0.0012) mA"``: the uncertainty with two significant digits, the value to the
+    same decimal place (GUM 7.2.2 and 7.2.6, from memory). Without `unit`, without prefix."""
+    if uncertainty is None or not _can_be_joined(value, uncertainty):
+        return format_quantity(value, unit).strip()
+    rounded, spread = _rounded(value, uncertainty)
+    last = _last_place(spread)
+    power = _power(max(abs(rounded), spread)) if unit else 0
+    # A last digit left of the point would be padded with a zero that says nothing.
+    if unit and last > power:
+        power += 3
+    first, second = (_EXACT.scaleb(number, -power) for number in (rounded, spread))
+    pair = f"{first:f} ± {second:f}"
+    return f"({pair}) {_PREFIXES[power]}{unit}" if unit else pair
+
+
+def _can_be_joined(value: float, uncertainty: float) -> bool:
+    if not (math.isfinite(value) and math.isfinite(uncertainty)) or uncertainty <= 0:
+        return False
+    # Outside these, the digits would run on over the line.
+    return 1e-20 < uncertainty < 1e11 and abs(value) < 1e9 * uncertainty
+
+
+def _rounded(value: float, uncertainty: float) -> tuple[Decimal, Decimal]:
+    spread = Decimal(repr(uncertainty))
+    for _ in range(2):  # 0.0996 becomes 0.100 at first, and 0.10 then
+        step = Decimal(1).scaleb(spread.adjusted() - 1)
+        spread = _EXACT.quantize(spread, step)
+    rounded = _EXACT.quantize(Decimal(repr(value)), step)
+    return (abs(rounded) if rounded == 0 else rounded), spread
+
+
+def _last_place(number: Decimal) -> int:
+    exponent = number.as_tuple().exponent
+    assert isinstance(exponent, int)  # finite
+    return exponent
+
+
+def _power(number: Decimal) -> int:
+    return max(min(_PREFIXES), min(max(_PREFIXES) - 3, 3 * (number.adjusted() // 3)))
+
+
+def exactly(value: float, unit: str) -> str:
+    """A quantity that somebody chose, as short as it is: ``"1.5 mA"``."""
+    number = Decimal(f"{value:.6g}")
+    power = _power(number) if unit and number else 0
+    shown = f"{_EXACT.scaleb(number, -power).normalize():f}"
+    return f"{shown} {_PREFIXES[power]}{unit}" if unit else shown
+
+
+def limits(low: float | None, high: float | None, unit: str) -> str:
+    if low is not None and high is not None:
+        return f"{exactly(low, unit)} to {exactly(high, unit)}"
+    if high is not None:
+        return f"max {exactly(high, unit)}"
+    return "none" if low is None else f"min {exactly(low, unit)}"
+
+
+def duration(seconds: float) -> str:
+    """A time for people, in whole seconds or minutes: ``"3 min 20 s"``."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s"
+    return f"{whole // 3600} h {whole % 3600 // 60} min"
+
+
+def trend(points: Sequence[float], width: int) -> str:
+    """The last `width` of some points as a row of bars, the newest on the right.
+
+    Logarithmic over five decades; where no point is positive, linear. Infinity is an overload,
+    NaN no number; both are marked and don't count for the scale.
+    """
+    shown = points[max(len(points) - width, 0) :]
+    finite = [point for point in shown if math.isfinite(point)]
+    if not finite:
+        return "".join(_mark(point, 0.0, 1.0) for point in shown)
+    top = max(finite)
+    if top > 0:
+        least = top * 10.0**-_DECADES
+        heights = [
+            math.log(max(point, least)) if math.isfinite(point) else point for point in shown
+        ]
+        flat = math.log1p(_FLAT)
+    else:
+        heights, flat = list(shown), _FLAT * abs(min(finite))
+    lowest = min(height for height in heights if math.isfinite(height))
+    highest = max(height for height in heights if math.isfinite(height))
+    return "".join(_mark(height, lowest, max(highest - lowest, flat)) for height in heights)
+
+
+def _mark(height: float, lowest: float, span: float) -> str:
+    if math.isnan(height):
+        return NO_NUMBER_MARK
+    if math.isinf(height):
+        return OVERLOAD_MARK
+    share = (height - lowest) / span if span > 0 else 0.0
+    return LEVELS[round(share * (len(LEVELS) - 1))]
