@@ -4,11 +4,13 @@ unit in its name (``current_A``); in files and on screens it has an SI prefix.""
 from __future__ import annotations
 
 import math
+import re
+import unicodedata
+from decimal import Decimal
 
-from quantiphy import QuantiPhyError, Quantity
+from quantiphy import Quantity
 
-_TIME_UNITS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
-_EXAMPLES = {
+EXAMPLES = {
     "A": "1.2 uA",
     "V": "3.0 V",
     "s": "500 ms",
@@ -17,7 +19,13 @@ _EXAMPLES = {
     "Ω": "100 ohm",
     "%": "1 %",
 }
-_SPELLED = {"ohm": "Ω", "Ohm": "Ω", "ohms": "Ω"}
+_TIME_UNITS = {"min": Decimal(60), "h": Decimal(3600), "d": Decimal(86400)}
+_SPELLINGS = {"Ω": ("Ω", "ohms", "ohm", "Ohm")}
+# Both code points for micro: U+00B5, the sign on keyboards, and U+03BC, the Greek letter.
+_EXPONENTS = {"f": -15, "p": -12, "n": -9, "u": -6, "\u00b5": -6, "\u03bc": -6, "m": -3}
+_EXPONENTS |= {"": 0, "k": 3, "M": 6, "G": 9, "T": 12}
+# Strict on purpose: a comma is a decimal mark to one reader and groups digits for the next.
+_QUANTITY = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(\S*)")
 
 
 def parse_quantity(text: str, unit: str) -> float:
@@ -28,31 +36,39 @@ def parse_quantity(text: str, unit: str) -> float:
     Durations may also be in min, h or d; Ω may be spelled ohm.
     Raises `ValueError` with a sentence that says what would be right.
     """
-    example = f"write a number with its unit, like {_EXAMPLES.get(unit, '1 ' + unit)!r}"
+    example = f"write a number with its unit, like {EXAMPLES.get(unit, '1 ' + unit)!r}"
+    if isinstance(text, int | float) and not isinstance(text, bool):
+        raise ValueError(f"{text} has no unit: {example}, in quotes")
     if not isinstance(text, str):
-        raise ValueError(f"has no unit: {example}")
-    words = text.replace("\u2009", " ").strip()
-    number, _, last = words.rpartition(" ")
-    if unit == "s" and last in _TIME_UNITS and number:
-        words, factor = number + " s", _TIME_UNITS[last]
-    else:
-        factor = 1.0
-    for spelled, sign in _SPELLED.items():
-        if words.endswith(spelled):
-            words = words[: -len(spelled)] + sign
-            break
-    try:
-        quantity = Quantity(words)
-    except QuantiPhyError:
-        raise ValueError(f"{text!r} is not a quantity: {example}") from None
-    if not quantity.units:
+        raise ValueError(f"must be a quantity: {example}, in quotes")
+    # NFC makes the ohm sign U+2126 the Greek letter; U+2212 is the typographic minus.
+    found = _QUANTITY.fullmatch(unicodedata.normalize("NFC", text).replace("\u2212", "-").strip())
+    if found is None:
+        hint = "a decimal point, not a comma; " if "," in text else ""
+        raise ValueError(f"{text!r} is not a quantity: {hint}{example}")
+    number, symbol = found.groups()
+    if not symbol:
         raise ValueError(f"{text!r} has no unit: {example}")
-    if quantity.units != unit:
-        raise ValueError(f"{text!r} is in {quantity.units}, not in {unit}: {example}")
-    value = float(quantity) * factor
+    factor = _factor(symbol, unit)
+    if factor is None:
+        raise ValueError(f"{text!r} is in {symbol}, not in {unit}: {example}")
+    value = float(Decimal(number) * factor)
     if not math.isfinite(value):
         raise ValueError(f"{text!r} is not a finite number: {example}")
-    return value / 100.0 if unit == "%" else value
+    return value
+
+
+def _factor(symbol: str, unit: str) -> Decimal | None:
+    """What one `symbol` is in `unit`; a decimal, so that 0.1 uA is the float nearest to it."""
+    if unit == "%":
+        return Decimal("0.01") if symbol == "%" else None
+    if unit == "s" and symbol in _TIME_UNITS:
+        return _TIME_UNITS[symbol]
+    for spelling in _SPELLINGS.get(unit, (unit,)):
+        exponent = _EXPONENTS.get(symbol.removesuffix(spelling))
+        if symbol.endswith(spelling) and exponent is not None:
+            return Decimal(1).scaleb(exponent)
+    return None
 
 
 class _Shown(Quantity):
@@ -65,4 +81,6 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     """`value` with an SI prefix and `digits` significant digits: ``"1.234 µA"``."""
     if not math.isfinite(value):
         return f"{value} {unit}"
+    if unit == "%":
+        return f"{100 * value:#.{digits}g} %"
     return _Shown(value, unit).render(prec=digits - 1, strip_zeros=False)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from benchrig.session.fields import (
     Duration,
@@ -27,13 +27,19 @@ Parity = Literal["none", "even", "odd", "mark", "space"]
 FlowControl = Literal["none", "xonxoff", "rtscts", "dsrdtr"]
 
 
+def _stop_bits(value: float) -> float:
+    if value not in (1, 1.5, 2):
+        raise ValueError("must be 1, 1.5 or 2")
+    return value
+
+
 class SerialPort(FileModel):
     """Settings of a UART."""
 
     baud_rate: Annotated[int, Field(gt=0)] = 9600
     data_bits: Literal[5, 6, 7, 8] = 8
     parity: Parity = "none"
-    stop_bits: Annotated[float, Field(strict=False)] = 1
+    stop_bits: Annotated[float, AfterValidator(_stop_bits)] = 1
     flow_control: FlowControl = "none"
 
 
@@ -98,28 +104,23 @@ class BenchFile(TomlFile):
     supply: SupplyPort | None = None
     simulation: Simulation | None = None
 
-    @staticmethod
-    def references(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
-        simulated = "simulation" in raw
-        for table, key, example in (
-            ("board", "port", "/dev/ttyUSB0"),
-            ("meter", "address", "TCPIP::192.0.2.7::5025::SOCKET"),
-            ("supply", "address", "TCPIP::192.0.2.8::5025::SOCKET"),
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        for table, key, given, example in (
+            ("board", "port", self.board.port, "/dev/ttyUSB0"),
+            ("meter", "address", self.meter.address, "TCPIP::192.0.2.7::5025::SOCKET"),
+            ("supply", "address", self.supply and self.supply.address, "ASRL/dev/ttyUSB1::INSTR"),
         ):
-            entry = raw.get(table, {} if table != "supply" else None)
-            given = isinstance(entry, dict) and key in entry
-            if simulated and given:
+            if self.simulation is None:
+                if given is None and getattr(self, table) is not None:
+                    yield (table, key), f'is missing: add {key} = "{example}", say'
+            elif given is not None:
                 yield (table, key), "does not go with [simulation]: a simulated bench has no ports"
-            elif not simulated and not given and entry is not None:
-                yield (table, key), f"is missing: {key} = {example!r}, say"
-
-    def conflicts(self) -> Iterator[tuple[KeyPath, str]]:
-        for table in ("board", "meter", "supply"):
-            entry = getattr(self, table)
-            if entry is not None and entry.stop_bits not in (1, 1.5, 2):
-                yield (table, "stop_bits"), f"is {entry.stop_bits}; it must be 1, 1.5 or 2"
         if self.simulation is not None and self.meter.sheet is None:
-            yield ("meter", "sheet"), "is missing: a simulated meter is made from a meter sheet"
+            yield (
+                ("meter", "sheet"),
+                "is missing: a simulated meter is made from a meter sheet: "
+                'add sheet = "my-meter.toml", say',
+            )
 
     def beside(self, folder: Path) -> BenchFile:
         """The same with its file names made relative to `folder`."""

@@ -3,12 +3,64 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from typing import Annotated, Any, Literal
+from collections.abc import Callable, Iterator
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ModelWrapValidatorHandler,
+    PlainSerializer,
+    ValidationInfo,
+    ValidatorFunctionWrapHandler,
+    WithJsonSchema,
+    WrapValidator,
+    field_validator,
+    model_validator,
+)
 
-from benchrig.units import parse_quantity
+from benchrig.session.toml_lines import KeyPath
+from benchrig.units import EXAMPLES, parse_quantity
+
+CHECKS_LATER = object()
+"""The context of a validation whose caller runs the `checks` of all tables by itself."""
+
+
+class _Unknown:
+    """Stands for a value that was found wrong, so that the rest can still be checked.
+
+    It compares false with everything, is never None, and whatever is in it is unknown too:
+    checks stay silent about it.
+    """
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("__"):
+            raise AttributeError(name)
+        return self
+
+    def __iter__(self) -> Iterator[Any]:
+        return iter(())
+
+    def __len__(self) -> int:
+        return 0
+
+    def __eq__(self, other: object) -> bool:
+        return False
+
+    __ne__ = __lt__ = __le__ = __gt__ = __ge__ = __eq__
+
+    def __hash__(self) -> int:
+        return 0
+
+
+UNKNOWN: Any = _Unknown()
+
+
+def _unless_unknown(value: Any, validate: ValidatorFunctionWrapHandler) -> Any:
+    return value if value is UNKNOWN else validate(value)
 
 
 class FileModel(BaseModel):
@@ -16,12 +68,36 @@ class FileModel(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
+    _field_unless_unknown = field_validator("*", mode="wrap")(_unless_unknown)
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _table_unless_unknown(cls, value: Any, validate: ModelWrapValidatorHandler[Self]) -> Self:
+        return UNKNOWN if value is UNKNOWN else validate(value)
+
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        """What is wrong between the values of this table: the key to blame, and a sentence.
+        Values may be `UNKNOWN`."""
+        yield from ()
+
+    @model_validator(mode="after")
+    def _checked(self, info: ValidationInfo) -> Self:
+        if info.context is not CHECKS_LATER:
+            for path, message in self.checks():
+                raise ValueError(f"{'.'.join(map(str, path))} {message}")
+        return self
+
 
 def _quantity(unit: str) -> Callable[[Any], float]:
     def parse(value: Any) -> float:
         return parse_quantity(value, unit)
 
     return parse
+
+
+def _example(text: str) -> WithJsonSchema:
+    """What a message shows where the key is missing."""
+    return WithJsonSchema({"type": "string", "examples": [text]})
 
 
 def _positive(value: float) -> float:
@@ -39,13 +115,17 @@ def _not_negative(value: float) -> float:
 NOT_NEGATIVE = AfterValidator(_not_negative)
 POSITIVE = AfterValidator(_positive)
 
-Current = Annotated[float, BeforeValidator(_quantity("A"))]
-Voltage = Annotated[float, BeforeValidator(_quantity("V")), NOT_NEGATIVE]
-Duration = Annotated[float, BeforeValidator(_quantity("s")), NOT_NEGATIVE]
-Frequency = Annotated[float, BeforeValidator(_quantity("Hz")), POSITIVE]
-Capacitance = Annotated[float, BeforeValidator(_quantity("F")), NOT_NEGATIVE]
-Resistance = Annotated[float, BeforeValidator(_quantity("Ω")), NOT_NEGATIVE]
-Share = Annotated[float, BeforeValidator(_quantity("%")), NOT_NEGATIVE]
+Current = Annotated[float, BeforeValidator(_quantity("A")), _example(EXAMPLES["A"])]
+Voltage = Annotated[float, BeforeValidator(_quantity("V")), NOT_NEGATIVE, _example(EXAMPLES["V"])]
+Duration = Annotated[float, BeforeValidator(_quantity("s")), NOT_NEGATIVE, _example(EXAMPLES["s"])]
+Frequency = Annotated[float, BeforeValidator(_quantity("Hz")), POSITIVE, _example(EXAMPLES["Hz"])]
+Capacitance = Annotated[
+    float, BeforeValidator(_quantity("F")), NOT_NEGATIVE, _example(EXAMPLES["F"])
+]
+Resistance = Annotated[
+    float, BeforeValidator(_quantity("Ω")), NOT_NEGATIVE, _example(EXAMPLES["Ω"])
+]
+Share = Annotated[float, BeforeValidator(_quantity("%")), NOT_NEGATIVE, _example(EXAMPLES["%"])]
 PositiveCurrent = Annotated[Current, POSITIVE]
 PositiveVoltage = Annotated[Voltage, POSITIVE]
 PositiveDuration = Annotated[Duration, POSITIVE]
@@ -64,7 +144,10 @@ def _regex(value: Any) -> re.Pattern[str]:
 
 
 Regex = Annotated[
-    re.Pattern[str], BeforeValidator(_regex), PlainSerializer(lambda pattern: pattern.pattern)
+    re.Pattern[str],
+    BeforeValidator(_regex),
+    PlainSerializer(lambda pattern: pattern.pattern),
+    _example("^ready"),
 ]
 
 
@@ -79,7 +162,10 @@ def _hex(value: Any) -> bytes:
 
 
 HexBytes = Annotated[
-    bytes, BeforeValidator(_hex), PlainSerializer(lambda data: data.hex(" ").upper())
+    bytes,
+    BeforeValidator(_hex),
+    PlainSerializer(lambda data: data.hex(" ").upper()),
+    _example("A5 01 00"),
 ]
 
 
@@ -101,10 +187,14 @@ HexPattern = Annotated[
     re.Pattern[bytes],
     BeforeValidator(_hex_pattern),
     PlainSerializer(lambda pattern: pattern.pattern.hex(" ")),
+    _example("A5 ?? 01"),
 ]
 
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", max_length=64)]
 """A name that is safe as a part of a file name."""
+
+StateName = Annotated[str, WrapValidator(_unless_unknown)]
+"""A state, named where it is used; whether it is defined is told apart."""
 
 Text = Annotated[str, Field(min_length=1, max_length=500)]
 
@@ -112,11 +202,17 @@ Ending = Literal["CR", "LF", "CRLF", "none"]
 """What ends a line on a UART."""
 
 
+_ASCII = "".join(map(chr, range(128)))
+
+
 def _encoding(name: str) -> str:
     try:
-        "".encode(name)
-    except LookupError:
-        raise ValueError(f"{name!r} is not an encoding; try 'utf-8' or 'latin-1'") from None
+        usable = _ASCII.encode(name) == _ASCII.encode("ascii")
+    except (LookupError, ValueError):
+        usable = False
+    if not usable:
+        # Line endings are looked for as the bytes that they are in ASCII.
+        raise ValueError("must be an encoding that holds ASCII, like 'utf-8' or 'latin-1'")
     return name
 
 

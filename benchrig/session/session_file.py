@@ -8,13 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field
 
 from benchrig.errors import UsageError
 from benchrig.session.fields import (
-    NOT_NEGATIVE,
+    UNKNOWN,
     Capacitance,
-    Current,
     Duration,
     Encoding,
     Ending,
@@ -27,10 +26,13 @@ from benchrig.session.fields import (
     PositiveShare,
     PositiveVoltage,
     Regex,
+    StateName,
     Text,
 )
+from benchrig.session.limits import DifferenceLimit, Limit, NumberLimit, ampere
 from benchrig.session.toml_file import TomlFile
 from benchrig.session.toml_lines import KeyPath
+from benchrig.session.wording import closest
 from benchrig.units import format_quantity
 
 
@@ -45,49 +47,44 @@ class Exchange(FileModel):
     attempts: Annotated[int, Field(ge=1, le=100)] = 1
     reply_may_be_lost: bool = False
 
-    @model_validator(mode="after")
-    def _one_of_each(self) -> Exchange:
-        if (self.send is None) == (self.send_hex is None):
-            raise ValueError("give either send (text) or send_hex (bytes)")
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        if self.send is None and self.send_hex is None:
+            yield ("send",), "is missing: give send (text) or send_hex (bytes)"
+        if self.send is not None and self.send_hex is not None:
+            yield ("send_hex",), "does not go with send: give one of the two"
         if self.expect is not None and self.expect_hex is not None:
-            raise ValueError("give either expect (text) or expect_hex (bytes), not both")
-        return self
+            yield ("expect_hex",), "does not go with expect: give one of the two"
 
     @property
     def expects_reply(self) -> bool:
         return self.expect is not None or self.expect_hex is not None
 
 
-class Question(Exchange):
-    """An exchange that makes no sense without a reply."""
-
-    @model_validator(mode="after")
-    def _has_reply(self) -> Question:
-        if not self.expects_reply:
-            raise ValueError(
-                "needs expect (text) or expect_hex (bytes): what does the board answer?"
-            )
-        return self
-
-
-class Hello(Question):
+class Hello(Exchange):
     """The question that finds the board."""
 
     timeout: PositiveDuration = 0.5
     attempts: Annotated[int, Field(ge=1, le=100)] = 5
 
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        yield from super().checks()
+        if not self.expects_reply:
+            yield ("expect",), "is missing: what the board answers, in expect or expect_hex"
 
-class Identity(Question):
+
+_WHO = {"serial_number", "firmware"}
+
+
+class Identity(Exchange):
     """The question who the board is; `expect` has the groups serial_number and/or firmware."""
 
-    @model_validator(mode="after")
-    def _has_groups(self) -> Identity:
-        groups = self.expect.groupindex if self.expect is not None else {}
-        if not {"serial_number", "firmware"} & set(groups):
-            raise ValueError(
-                "expect needs a group (?P<serial_number>...) or (?P<firmware>...), or both"
-            )
-        return self
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        yield from super().checks()
+        groups = "a group (?P<serial_number>...) or (?P<firmware>...), or both"
+        if self.expect is None:
+            yield ("expect",), f"is missing: a regular expression with {groups}"
+        elif self.expect is not UNKNOWN and not _WHO & set(self.expect.groupindex):
+            yield ("expect",), f"is {self.expect.pattern!r}; it must have {groups}"
 
 
 class Protocol(FileModel):
@@ -115,54 +112,6 @@ class BoardRatings(FileModel):
     boot_time: Duration = 2.0
 
 
-class Limit(FileModel):
-    """Limits of a state's settled current."""
-
-    min: Annotated[Current, NOT_NEGATIVE] | None = None
-    max: PositiveCurrent | None = None
-    typical: PositiveCurrent | None = None
-
-    @model_validator(mode="after")
-    def _in_order(self) -> Limit:
-        _check_order(self.min, self.max, self.typical, lambda value: format_quantity(value, "A"))
-        return self
-
-
-class NumberLimit(FileModel):
-    """Limits of a ratio: bare numbers."""
-
-    min: Annotated[float, Field(ge=0, strict=False)] | None = None
-    max: Annotated[float, Field(gt=0, strict=False)] | None = None
-    typical: Annotated[float, Field(gt=0, strict=False)] | None = None
-
-    @model_validator(mode="after")
-    def _in_order(self) -> NumberLimit:
-        _check_order(self.min, self.max, self.typical, str)
-        return self
-
-
-class DifferenceLimit(FileModel):
-    """Limits of a difference of two currents, which may be negative."""
-
-    min: Current | None = None
-    max: Current | None = None
-    typical: Current | None = None
-
-    @model_validator(mode="after")
-    def _in_order(self) -> DifferenceLimit:
-        _check_order(self.min, self.max, self.typical, lambda value: format_quantity(value, "A"))
-        return self
-
-
-def _check_order(low: float | None, high: float | None, typical: float | None, show: Any) -> None:
-    if low is not None and high is not None and low > high:
-        raise ValueError(
-            f"min {show(low)} is above max {show(high)}: no current can pass; min must be the lower"
-        )
-    if typical is not None and not (low or -1e30) <= typical <= (1e30 if high is None else high):
-        raise ValueError(f"typical {show(typical)} lies outside the limits themselves")
-
-
 class Settling(FileModel):
     """What is known beforehand about how a state settles; unset keys come from the session."""
 
@@ -179,11 +128,9 @@ class Ticks(FileModel):
     duration: PositiveDuration
     peak_current: PositiveCurrent
 
-    @model_validator(mode="after")
-    def _fits(self) -> Ticks:
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
         if self.duration >= self.period:
-            raise ValueError("duration must be shorter than period")
-        return self
+            yield ("duration",), f"must be shorter than period, {format_quantity(self.period, 's')}"
 
 
 class Stimulus(FileModel):
@@ -194,10 +141,8 @@ class Stimulus(FileModel):
     send_hex: HexBytes | None = None
     pulse: PositiveDuration = 0.01
 
-    @model_validator(mode="after")
-    def _bytes_if_byte(self) -> Stimulus:
-        _check_bytes(self.by, self.send, self.send_hex)
-        return self
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        return _wrong_bytes(self)
 
 
 class Wake(FileModel):
@@ -214,24 +159,30 @@ class Wake(FileModel):
     within: PositiveDuration
     reboots: bool = False
 
-    @model_validator(mode="after")
-    def _complete(self) -> Wake:
-        _check_bytes(self.by, self.send, self.send_hex)
-        if (self.by == "timer") != (self.after is not None):
-            raise ValueError(
-                "a wake by the board's own timer needs after (from entry), and only that one"
-            )
-        if (self.by == "operator") != (self.prompt is not None):
-            raise ValueError("a wake by the operator needs a prompt, and only that one")
-        return self
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        yield from _wrong_bytes(self)
+        if self.by == "timer" and self.after is None:
+            yield ("after",), 'is missing: by = "timer" needs the time from entry: after = "10 s"'
+        if self.after is not None and self.by != "timer":
+            yield ("after",), f'goes with by = "timer" only, not with by = "{self.by}"'
+        if self.by == "operator" and self.prompt is None:
+            yield ("prompt",), 'is missing: what the operator is to do: prompt = "press S1"'
+        if self.prompt is not None and self.by != "operator":
+            yield ("prompt",), f'goes with by = "operator" only, not with by = "{self.by}"'
 
 
-def _check_bytes(by: str, send: str | None, send_hex: bytes | None) -> None:
-    given = (send is not None) + (send_hex is not None)
-    if by == "byte" and (given != 1 or send == ""):
-        raise ValueError("a stimulus by a byte needs send (text) or send_hex (bytes)")
-    if by != "byte" and given:
-        raise ValueError(f"send belongs to a stimulus by a byte, not by {by!r}")
+def _wrong_bytes(stimulus: Stimulus | Wake) -> Iterator[tuple[KeyPath, str]]:
+    send, send_hex = stimulus.send, stimulus.send_hex
+    if stimulus.by == "byte":
+        if send is None and send_hex is None:
+            yield ("send_hex",), 'is missing: by = "byte" needs send_hex = "55" or send = "x"'
+        if send is not None and send_hex is not None:
+            yield ("send_hex",), "does not go with send: give one of the two"
+        if send == "":
+            yield ("send",), "must not be empty: a byte is what wakes the board"
+    for key, value in (("send", send), ("send_hex", send_hex)):
+        if value is not None and stimulus.by != "byte":
+            yield (key,), f'goes with by = "byte" only, not with by = "{stimulus.by}"'
 
 
 class State(FileModel):
@@ -247,18 +198,25 @@ class State(FileModel):
     must_not_wake: Annotated[tuple[Stimulus, ...], Field(strict=False)] = ()
     quiet: PositiveDuration = 1.0
 
-    @model_validator(mode="after")
-    def _stimuli_need_sleep(self) -> State:
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
         if self.must_not_wake and self.wake is None:
-            raise ValueError("must_not_wake belongs to a state that has a wake")
-        return self
+            yield ("must_not_wake",), "goes with a sleep state only: one that has a wake"
 
     @property
     def sleeps(self) -> bool:
         return self.wake is not None
 
 
-Pair = Annotated[tuple[str, ...], Field(min_length=2, max_length=2, strict=False)]
+Names = Annotated[tuple[StateName, ...], Field(min_length=1, strict=False)]
+
+
+def _two(names: tuple[str, ...]) -> tuple[str, ...]:
+    if len(names) != 2:
+        raise ValueError('must name two states, like ["lamp", "idle"]')
+    return names
+
+
+Pair = Annotated[Names, AfterValidator(_two)]
 
 
 class Difference(FileModel):
@@ -287,10 +245,8 @@ class Session(TomlFile):
     protocol: Protocol
     settling: Settling = Settling()
     states: Annotated[tuple[State, ...], Field(min_length=1, strict=False)]
-    order: Annotated[tuple[str, ...], Field(min_length=1, strict=False)] | None = None
-    subsets: dict[Name, Annotated[tuple[str, ...], Field(min_length=1, strict=False)]] = Field(
-        default={}
-    )
+    order: Names | None = None
+    subsets: dict[Name, Names] = Field(default={})
     differences: Annotated[tuple[Difference, ...], Field(strict=False)] = ()
     ratios: Annotated[tuple[Ratio, ...], Field(strict=False)] = ()
 
@@ -319,8 +275,10 @@ class Session(TomlFile):
         def check(path: KeyPath, used: Any) -> Iterator[tuple[KeyPath, str]]:
             for index, name in enumerate(used if isinstance(used, list) else []):
                 if isinstance(name, str) and name not in known:
-                    listed = ", ".join(sorted(known)) or "none"
-                    yield (*path, index), f"state {name!r} is not defined; defined: {listed}"
+                    close = closest(name, sorted(known))
+                    listed = "defined: " + (", ".join(sorted(known)) or "none")
+                    hint = listed if close is None else f"did you mean {close!r}?"
+                    yield (*path, index), f"state {name!r} is not defined; {hint}"
 
         yield from check(("order",), raw.get("order"))
         subsets = raw.get("subsets")
@@ -333,19 +291,55 @@ class Session(TomlFile):
             for index, entry in enumerate(_tables(raw.get(table))):
                 yield from check((table, index, "of"), entry.get("of"))
 
-    def conflicts(self) -> Iterator[tuple[KeyPath, str]]:
-        ratings = self.board
-        if ratings.minimum_voltage >= ratings.supply_voltage:
-            yield ("board", "minimum_voltage"), "must be below supply_voltage"
-        highest = format_quantity(ratings.highest_current, "A")
-        above = f"is above board.highest_current ({highest}), the most it may draw in any state"
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        board = self.board
+        if board.minimum_voltage >= board.supply_voltage:
+            supply = format_quantity(board.supply_voltage, "V")
+            yield ("board", "minimum_voltage"), f"must be below supply_voltage, {supply}"
         for index, state in enumerate(self.states):
-            for key in ("max", "typical", "min"):
-                value = getattr(state.limit, key)
-                if value is not None and value > ratings.highest_current:
-                    yield ("states", index, "limit", key), above
-            if state.ticks and state.ticks.peak_current > ratings.highest_current:
-                yield ("states", index, "ticks", "peak_current"), above
+            for where, current_A in _first_above(state, board.highest_current):
+                highest = ampere(board.highest_current)
+                message = f"{ampere(current_A)} is above board.highest_current, {highest}, "
+                yield ("states", index, *where), message + "the most the board draws in any state"
+        encoding = self.protocol.encoding
+        for path, sender in self._senders():
+            if isinstance(sender.send, str) and not _can_be_sent(sender.send, encoding):
+                message = f"{sender.send!r} cannot be written in protocol.encoding, {encoding!r}"
+                yield (*path, "send"), message + "; use other characters, or another encoding"
+
+    def _senders(self) -> Iterator[tuple[KeyPath, Exchange | Stimulus | Wake]]:
+        yield ("protocol", "hello"), self.protocol.hello
+        if self.protocol.identity is not None:
+            yield ("protocol", "identity"), self.protocol.identity
+        for index, state in enumerate(self.states):
+            for number, exchange in enumerate(state.enter):
+                yield ("states", index, "enter", number), exchange
+            for number, stimulus in enumerate(state.must_not_wake):
+                yield ("states", index, "must_not_wake", number), stimulus
+            if state.wake is not None:
+                yield ("states", index, "wake"), state.wake
+
+
+def _can_be_sent(text: str, encoding: str) -> bool:
+    try:
+        if encoding is not UNKNOWN:
+            text.encode(encoding)
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _first_above(state: State, highest_A: float) -> Iterator[tuple[KeyPath, float]]:
+    for key, current_A in (
+        ("max", state.limit.max),
+        ("typical", state.limit.typical),
+        ("min", state.limit.min),
+    ):
+        if current_A is not None and current_A > highest_A:
+            yield ("limit", key), current_A
+            break  # one too high a limit has its typical value above as well
+    if state.ticks is not None and state.ticks.peak_current > highest_A:
+        yield ("ticks", "peak_current"), state.ticks.peak_current
 
 
 def _tables(value: Any) -> list[dict[str, Any]]:

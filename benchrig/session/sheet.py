@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import pairwise
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from benchrig.session.fields import (
+    UNKNOWN,
     Duration,
     FileModel,
     PositiveCurrent,
@@ -16,8 +19,10 @@ from benchrig.session.fields import (
     Text,
 )
 from benchrig.session.toml_file import TomlFile
+from benchrig.session.toml_lines import KeyPath
+from benchrig.units import format_quantity
 
-PositiveNplc = Annotated[float, Field(gt=0, strict=False)]
+PositiveNplc = Annotated[float, Field(gt=0)]
 
 
 class Count(FileModel):
@@ -40,13 +45,18 @@ class SheetRange(FileModel):
     noise: PositiveCurrent | None = None
     settling: Duration | None = None
 
-    @model_validator(mode="after")
-    def _one_burden(self) -> SheetRange:
-        if (self.shunt is None) == (self.burden_voltage is None):
-            raise ValueError("give either shunt or burden_voltage (at full scale), not both")
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        if self.shunt is None and self.burden_voltage is None:
+            yield ("shunt",), "is missing: give shunt or burden_voltage (at full scale)"
+        if self.shunt is not None and self.burden_voltage is not None:
+            yield ("burden_voltage",), "does not go with shunt: give one of the two"
         if self.measures_to is not None and self.measures_to < self.full_scale:
-            raise ValueError("measures_to must not be below full_scale")
-        return self
+            full_scale = format_quantity(self.full_scale, "A")
+            yield ("measures_to",), f"must not be below full_scale, {full_scale}"
+        apertures = [entry.nplc for entry in self.resolution]
+        for index, nplc in enumerate(apertures):
+            if nplc in apertures[:index] and nplc is not UNKNOWN:
+                yield ("resolution", index, "nplc"), f"{nplc:g} is listed twice"
 
     @property
     def shunt_ohm(self) -> float:
@@ -86,12 +96,15 @@ class MeterSheet(TomlFile):
     interruption: Duration = 0.0
     ranges: Annotated[tuple[SheetRange, ...], Field(min_length=1, strict=False)]
 
-    @model_validator(mode="after")
-    def _ordered(self) -> MeterSheet:
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
         scales = [entry.full_scale for entry in self.ranges]
-        if scales != sorted(set(scales)):
-            raise ValueError("ranges must be listed from the lowest to the highest, each once")
-        return self
+        for index, (before, scale) in enumerate(pairwise(scales), start=1):
+            if scale <= before:
+                yield (
+                    ("ranges", index, "full_scale"),
+                    f"{format_quantity(scale, 'A')} is not above the range before it, "
+                    f"{format_quantity(before, 'A')}: list each range once, the lowest first",
+                )
 
     def settling_s(self, entry: SheetRange) -> float:
         """How long after a change to this range its readings mean nothing."""

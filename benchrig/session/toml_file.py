@@ -2,34 +2,42 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, ClassVar, TypeVar
+from typing import Any, ClassVar, Generic, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from benchrig.errors import FileProblem, FileProblems
-from benchrig.session.fields import FileModel
+from benchrig.session.fields import CHECKS_LATER, UNKNOWN, FileModel
 from benchrig.session.toml_lines import KeyPath, locate
+from benchrig.session.wording import (
+    closest,
+    key_unknown,
+    known_keys,
+    not_toml,
+    shown,
+    spell,
+    value_wrong,
+)
 
 
 class TomlFile(FileModel):
-    """The top of a TOML file. `references` yields what one field cannot see by itself."""
+    """The top of a TOML file."""
 
     FORMAT: ClassVar[str]
 
     @staticmethod
     def references(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
-        """Problems between tables, found on the raw data so that they are told even where
-        a value elsewhere is wrong. `raw` may hold anything that TOML can."""
+        """Problems between tables, found on the raw data: a name counts as defined even where
+        it is not a valid one. `raw` may hold anything that TOML can."""
         yield from ()
 
     def conflicts(self) -> Iterator[tuple[KeyPath, str]]:
-        """Problems between values, found once every single one is valid."""
+        """Problems that can be looked for only once every single value is valid."""
         yield from ()
 
 
@@ -40,155 +48,179 @@ def read_toml(path: Path, model: type[Model]) -> Model:
     """The file as a `model`. Raises `FileProblems` with everything that is wrong in it."""
     name = str(path)
     try:
-        text = path.read_bytes().decode("utf-8")
+        data = path.read_bytes()
+        # Some editors put a byte-order mark in front, which TOML does not know.
+        text = data.decode("utf-8-sig")
     except OSError as error:
         problem = FileProblem(name, None, "", f"cannot be read: {error.strerror or error}")
         raise FileProblems([problem]) from None
     except UnicodeDecodeError as error:
-        problem = FileProblem(name, None, "", f"is not UTF-8 text (byte {error.start})")
-        raise FileProblems([problem]) from None
+        line = data.count(b"\n", 0, error.start) + 1
+        message = f"is not UTF-8 text (byte {error.start}); save it with the encoding UTF-8"
+        raise FileProblems([FileProblem(name, line, "", message)]) from None
     return parse_toml(text, name, model)
 
 
 def parse_toml(text: str, name: str, model: type[Model]) -> Model:
     """Like `read_toml`, for a text that is already here; `name` is used in messages."""
     try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        found = re.search(r" \(at line (\d+)", str(error))
-        line = int(found[1]) if found else None
-        problem = FileProblem(name, line, "", f"is not valid TOML: {error}")
-        raise FileProblems([problem]) from None
+        raw, lines = tomllib.loads(text), locate(text)
     except RecursionError:
         raise FileProblems([FileProblem(name, None, "", "is nested too deeply")]) from None
-    lines = locate(text)
-    found_problems: dict[tuple[KeyPath, str], FileProblem] = {}
-
-    def add(path: KeyPath, message: str) -> None:
-        problem = FileProblem(name, _line_of(path, lines), _spell(path), message)
-        found_problems.setdefault((path, message), problem)
-
-    if "format" in raw and raw["format"] != model.FORMAT:
-        add(("format",), f"is {raw['format']!r}; this version of benchrig reads {model.FORMAT!r}")
-        raise FileProblems(list(found_problems.values()))
-    for path, message in model.references(raw):
-        add(path, message)
-    value, errors = _validate(raw, model)
-    for path, message in errors:
-        add(path, message)
-    if value is not None:
-        for path, message in value.conflicts():
-            add(path, message)
-    if found_problems or value is None:
-        ordered = sorted(found_problems.values(), key=lambda problem: problem.line or 0)
-        raise FileProblems(ordered)
-    return value
+    except ValueError as error:  # also an integer with more digits than Python converts
+        raise FileProblems([_syntax_problem(str(error), text, name)]) from None
+    return _Reading(raw, lines, name, model).result()
 
 
-def _validate(
-    raw: dict[str, Any], model: type[Model]
-) -> tuple[Model | None, list[tuple[KeyPath, str]]]:
-    """Validate; where something is wrong, take it out and look again, since a validator of a
-    whole table runs only once its values are valid."""
-    problems: list[tuple[KeyPath, str]] = []
-    told: set[KeyPath] = set()
-    for _ in range(4):
+def _syntax_problem(error: str, text: str, name: str) -> FileProblem:
+    found = re.search(r" \(at line (\d+), column \d+\)| \(at end of document\)", error)
+    rows = text.rstrip().split("\n")
+    row = int(found[1]) if found and found[1] else len(rows)
+    line = rows[row - 1] if row <= len(rows) else ""
+    reason = error if found is None else error[: found.start()]
+    keys = [path for path in locate(line) if path]
+    return FileProblem(name, row, spell(keys[-1]) if keys else "", not_toml(reason, line))
+
+
+class _Reading(Generic[Model]):
+    """One pass from the raw data to the model, collecting problems.
+
+    What is wrong is told and then mended in `raw` (a misspelt key is respelt, a wrong value
+    becomes `UNKNOWN`), so that it hides nothing of what else is wrong.
+    """
+
+    def __init__(
+        self, raw: dict[str, Any], lines: dict[KeyPath, int], name: str, model: type[Model]
+    ) -> None:
+        self._raw, self._lines, self._name, self._model = raw, lines, name, model
+        self._problems: dict[tuple[KeyPath, str], FileProblem] = {}
+
+    def result(self) -> Model:
+        if not self._is_of_another_format():
+            self._respell_keys()
+            self._tell_all(self._model.references(self._raw))
+            value = self._validated()
+            if value is not None:
+                self._tell_all(_checked(value, ()))
+                if not self._problems:
+                    self._tell_all(value.conflicts())
+                if not self._problems:
+                    return value
+        raise FileProblems(sorted(self._problems.values(), key=lambda problem: problem.line or 0))
+
+    def _tell(self, path: KeyPath, message: str) -> None:
+        at: KeyPath = path
+        while at not in self._lines:
+            at = at[:-1]
+        problem = FileProblem(self._name, self._lines[at], spell(path), message)
+        self._problems.setdefault((path, message), problem)
+
+    def _tell_all(self, found: Iterator[tuple[KeyPath, str]]) -> None:
+        for path, message in found:
+            self._tell(path, message)
+
+    def _is_of_another_format(self) -> bool:
+        """Whether the rest is not worth reading: another kind of file, or another version."""
+        given, expected = self._raw.get("format", self._model.FORMAT), self._model.FORMAT
+        if given == expected:
+            return False
+        message = f"is {shown(given)}; this version of benchrig reads {expected!r}"
+        self._tell(("format",), message)
+        self._raw["format"] = UNKNOWN
+        _, expected_kind, expected_version = expected.split("/")
+        found = re.fullmatch(r"benchrig/(.+)/(\d+)", str(given))
+        if found is None:
+            return False  # garbled; what it was meant to be is plain from the call
+        return found[2] != expected_version or closest(found[1], [expected_kind]) is None
+
+    def _respell_keys(self) -> None:
+        while unknown := [each for each in self._tried()[1] if each["type"] == "extra_forbidden"]:
+            for entry in unknown:
+                *parent, key = path = entry["loc"]
+                close = closest(str(key), known_keys(self._model, tuple(parent)))
+                self._tell(path, key_unknown(path, self._model, close))
+                table = self._at(tuple(parent))
+                value = table.pop(key)
+                if close is not None and close not in table:
+                    table[close] = value
+                    self._move_lines(path, (*parent, close))
+                elif close is not None and isinstance(value, list):
+                    self._append(value, path, table[close], (*parent, close))
+
+    def _append(self, more: list[Any], old: KeyPath, entries: Any, new: KeyPath) -> None:
+        """Add the tables of an array that is misspelt in some places only."""
+        for index, entry in enumerate(more if isinstance(entries, list) else []):
+            self._move_lines((*old, index), (*new, len(entries)))
+            entries.append(entry)
+
+    def _move_lines(self, old: KeyPath, new: KeyPath) -> None:
+        for path, line in list(self._lines.items()):
+            if path[: len(old)] == old:
+                self._lines[(*new, *path[len(old) :])] = line
+
+    def _validated(self) -> Model | None:
+        """The model with `UNKNOWN` in place of all that is wrong; None if it is beyond that."""
+        while True:
+            value, errors = self._tried()
+            if value is not None:
+                return value
+            paths = [_path(entry) for entry in errors]
+            for entry, path in zip(errors, paths, strict=True):
+                # An array with wrong entries counts as too short as well.
+                hollow = entry["type"] == "too_short" and any(
+                    other[: len(path)] == path and other != path for other in paths
+                )
+                if not hollow and not _is_about_unknown(entry):
+                    self._tell(path, value_wrong(entry, self._model, path))
+                if not self._give_up(path):
+                    return None
+
+    def _tried(self) -> tuple[Model | None, list[ErrorDetails]]:
         try:
-            return model.model_validate(raw), problems
+            return self._model.model_validate(self._raw, context=CHECKS_LATER), []
         except ValidationError as error:
-            details = error.errors(include_url=False)
-        # A list whose entries are wrong counts as too short as well: one of the two is enough.
-        fresh = [
-            entry
-            for entry in details
-            if entry["loc"] not in told and not (entry["type"] == "too_short" and entry["input"])
-        ]
-        if not fresh:
-            break
-        for entry in fresh:
-            told.add(entry["loc"])
-            problems.append((entry["loc"], _message(entry, model)))
-        raw = _without(raw, [entry["loc"] for entry in fresh if entry["type"] != "missing"])
-    return None, problems
+            return None, error.errors(include_url=False)
+
+    def _give_up(self, path: KeyPath) -> bool:
+        """Make the value at `path` unknown, or what it stands in, if it is unknown already."""
+        while path:
+            table, key = self._at(path[:-1]), path[-1]
+            if table is UNKNOWN:  # given up for another complaint
+                return True
+            missing = isinstance(table, dict) and key not in table
+            if missing or table[key] is not UNKNOWN:
+                table[key] = UNKNOWN
+                return True
+            path = path[:-1]
+        return False
+
+    def _at(self, path: KeyPath) -> Any:
+        at: Any = self._raw
+        for key in path:
+            at = at if at is UNKNOWN else at[key]
+        return at
 
 
-def _without(raw: dict[str, Any], paths: Iterable[KeyPath]) -> dict[str, Any]:
-    def rebuild(value: Any, path: KeyPath) -> Any:
-        if isinstance(value, dict):
-            return {
-                key: rebuild(inner, (*path, key))
-                for key, inner in value.items()
-                if (*path, key) not in dropped
-            }
-        if isinstance(value, list):
-            # An entry of a list is kept even if it is wrong as a whole: the others must keep
-            # their numbers, by which the messages name them.
-            return [rebuild(inner, (*path, index)) for index, inner in enumerate(value)]
-        return value
-
-    dropped = set(paths)
-    return dict(rebuild(raw, ()))
+def _path(entry: ErrorDetails) -> KeyPath:
+    return tuple(part for part in entry["loc"] if part != "[key]")
 
 
-def _message(entry: ErrorDetails, model: type[BaseModel]) -> str:
-    kind = entry["type"]
-    context = entry.get("ctx", {})
-    if kind == "missing":
-        return "is missing"
-    if kind == "extra_forbidden":
-        known = _known_keys(model, entry["loc"][:-1])
-        close = difflib.get_close_matches(str(entry["loc"][-1]), known, n=1)
-        hint = f"did you mean {close[0]!r}?" if close else f"known here: {', '.join(known)}"
-        return f"is not a known key; {hint}"
-    if kind == "value_error":
-        return str(context["error"])
-    if kind == "literal_error":
-        return f"is {entry['input']!r}; it must be {context['expected']}"
-    if kind == "string_pattern_mismatch":
-        return (
-            f"is {entry['input']!r}; a name starts with a letter or digit and holds "
-            "letters, digits, '_', '-' and '.'"
-        )
-    text = entry["msg"].removeprefix("Input ")
-    shown = repr(entry["input"])
-    return f"is {shown}; it {text}" if len(shown) < 60 else text
+def _is_about_unknown(entry: ErrorDetails) -> bool:
+    """Whether a complaint rests on a value that was told to be wrong before."""
+    value = entry["input"]
+    of_table = entry["type"] == "value_error" and isinstance(value, dict)
+    return value is UNKNOWN or (of_table and any(each is UNKNOWN for each in value.values()))
 
 
-def _known_keys(model: type[BaseModel], path: KeyPath) -> list[str]:
-    """The keys of the table at `path`, found by walking the models."""
-    schema = model.model_json_schema()
-    definitions = schema.get("$defs", {})
-
-    def resolve(node: dict[str, Any]) -> dict[str, Any]:
-        for option in node.get("anyOf", []):
-            if option.get("type") != "null":
-                node = option
-                break
-        if "$ref" in node:
-            return resolve(definitions[node["$ref"].rpartition("/")[2]])
-        return node
-
-    node = schema
-    for part in path:
-        node = resolve(node)
-        if isinstance(part, int):
-            node = node.get("items", {})
-        else:
-            node = node.get("properties", {}).get(part) or node.get("additionalProperties", {})
-    return sorted(resolve(node).get("properties", {}))
-
-
-def _spell(path: KeyPath) -> str:
-    """``states[2].limit.max``, counted from 1 as people count."""
-    text = ""
-    for part in path:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
-    return text
-
-
-def _line_of(path: KeyPath, lines: dict[KeyPath, int]) -> int | None:
-    while path:
-        if path in lines:
-            return lines[path]
-        path = path[:-1]
-    return None
+def _checked(value: Any, path: KeyPath) -> Iterator[tuple[KeyPath, str]]:
+    """What the `checks` of all tables find."""
+    if value is UNKNOWN:
+        return
+    if isinstance(value, FileModel):
+        for where, message in value.checks():
+            yield (*path, *where), message
+        for key in type(value).model_fields:
+            yield from _checked(getattr(value, key), (*path, key))
+    elif isinstance(value, tuple):
+        for index, entry in enumerate(value):
+            yield from _checked(entry, (*path, index))

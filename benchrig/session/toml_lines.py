@@ -1,12 +1,15 @@
 """Line numbers of the keys of a TOML text.
 
 The standard library's parser gives no positions, so this is a second pass over a text that is
-already known to be valid TOML, which is why it can be so short.
+already known to be valid TOML, which is why it can be so short. Of any other text it tells as
+much as it understands.
 """
 
 from __future__ import annotations
 
 import re
+import tomllib
+from contextlib import suppress
 
 KeyPath = tuple[str | int, ...]
 
@@ -15,16 +18,35 @@ _KEY_PART = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))
 
 
 def locate(text: str) -> dict[KeyPath, int]:
-    """Line numbers, from 1, of the tables and keys of a valid TOML text.
+    """Line numbers, from 1, of the tables and keys of a TOML text.
 
     Keys inside inline tables and arrays get the line on which they stand; array entries are
-    counted from 0.
+    counted from 0. A table without a line of its own (``b`` in ``[a.b.c]``) gets that of the
+    first that stands in it; the file itself, the empty path, line 1.
     """
-    return _Locator(text).lines
+    locator = _Locator(text)
+    # Either ends a text that is not valid TOML, or is nested deeper than its parser goes.
+    with suppress(IndexError, RecursionError):
+        locator.walk()
+    lines: dict[KeyPath, int] = {(): 1, **locator.lines}
+    for path, line in locator.lines.items():
+        for length in range(1, len(path)):
+            lines.setdefault(path[:length], line)
+    return lines
+
+
+def _unescaped(key: re.Match[str]) -> str:
+    basic, literal, bare = key.groups()
+    if basic is None:
+        return str(bare if literal is None else literal)
+    try:
+        return str(tomllib.loads(f'key = "{basic}"')["key"])
+    except tomllib.TOMLDecodeError:
+        return str(basic)
 
 
 class _Locator:
-    """Walks the text once; relies on its being valid TOML."""
+    """Walks the text once."""
 
     def __init__(self, text: str) -> None:
         self._text = text
@@ -33,18 +55,19 @@ class _Locator:
         self._counts: dict[KeyPath, int] = {}
         self._line, self._counted_to = 1, 0
         self.lines: dict[KeyPath, int] = {}
+
+    def walk(self) -> None:
         while self._skip_blank():
             if self._text.startswith("[[", self._at):
                 self._at += 2
-                path = self._in_arrays(self._keys(), last_is_array=True)
+                self._table = self._in_arrays(self._keys(), last_is_array=True)
+                self._note(self._table)
                 self._at += 2
-                self._table = path
-                self._note(path)
             elif self._text[self._at] == "[":
                 self._at += 1
                 self._table = self._in_arrays(self._keys(), last_is_array=False)
-                self._at += 1
                 self._note(self._table)
+                self._at += 1
             else:
                 self._pair(self._table)
 
@@ -63,7 +86,7 @@ class _Locator:
         parts: list[str] = []
         while found := _KEY_PART.match(self._text, self._at):
             self._at = found.end()
-            parts.append(next(part for part in found.groups() if part is not None))
+            parts.append(_unescaped(found))
             if self._text[self._at] != ".":
                 break
             self._at += 1
@@ -97,6 +120,8 @@ class _Locator:
         elif text[at] == "{":
             self._sequence(path, "}", keyed=True)
         else:
+            # Past the first character in any case, so that every text comes to an end.
+            self._at += 1
             while self._at < len(text) and text[self._at] not in ",]}\n#":
                 self._at += 1
 
