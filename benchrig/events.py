@@ -27,10 +27,12 @@ class Happened:
 
 @dataclass(frozen=True)
 class SessionStarted:
+    """`states`, `limits` (min and max in A) and `expected_s` have an entry for each visit."""
+
     session: str
     states: tuple[str, ...]
     limits: tuple[tuple[float | None, float | None], ...]
-    expected_s: float
+    expected_s: tuple[float, ...]
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ TIME_CONSTANTS = 6.0
 
 def expected_s(session: Session, states: Sequence[State]) -> float:
     """An estimate, from the settling data of the session file."""
-    return AROUND_S + session.board.boot_time + sum(_state_s(session, state) for state in states)
+    return AROUND_S + session.board.boot_time + sum(visit_s(session, state) for state in states)
 
 
 def longest_s(session: Session, states: Sequence[State]) -> float:
@@ -35,7 +35,8 @@ def longest_s(session: Session, states: Sequence[State]) -> float:
     return around_s + limits_s + sum(OVERHEAD_S + _leaving_s(state) for state in states)
 
 
-def _state_s(session: Session, state: State) -> float:
+def visit_s(session: Session, state: State) -> float:
+    """An estimate for one state, from its entry to the end of its waking."""
     plan = SettlingPlan.of(session, state)
     decay_s = TIME_CONSTANTS * plan.slowest_tau_s if state.sleeps else 0.0
     measuring_s = max(plan.guard_s, decay_s) + 1.0
@@ -57,34 +58,61 @@ def _leaving_s(state: State) -> float:
 @dataclass(frozen=True)
 class PlannedState:
     """`expected_A`: the typical current, else the limit, else None. `range`: where it would be
-    measured, None where no range does; `voltage_V`: what the board then has."""
+    measured, None where no range does; `voltage_V`: what the board then has. `problem`: why it
+    cannot be measured, with the range and the voltage that come nearest."""
 
     state: State
     expected_A: float | None
-    range: MeterRange | None
-    voltage_V: float | None
-
-    def problem(self, ranges: Sequence[MeterRange]) -> str | None:
-        if self.range is not None or self.expected_A is None or not ranges:
-            return None
-        expected = format_quantity(self.expected_A, "A", 3)
-        return (
-            f"{self.state.name}: no range of the meter carries {expected} and leaves the board its "
-            "minimum voltage"
-        )
+    range: MeterRange | None = None
+    voltage_V: float | None = None
+    problem: str | None = None
 
 
 def planned(
-    states: Sequence[State], keeper: RangeKeeper, ranges: Sequence[MeterRange]
+    states: Sequence[State], keeper: RangeKeeper, ranges: Sequence[MeterRange], minimum_V: float
 ) -> Iterator[PlannedState]:
     """For each state, once: the range for its expected current."""
     for state in dict.fromkeys(states):
         expected_A = state.limit.typical or state.limit.max
-        entry = None if expected_A is None else _range_for(state, expected_A, keeper, ranges)
-        voltage_V = None
-        if entry is not None and expected_A is not None:
+        if expected_A is None or not ranges:
+            yield PlannedState(state, expected_A)
+            continue
+        entry = _range_for(state, expected_A, keeper, ranges)
+        if entry is None:
+            problem = burden_problem(state.name, expected_A, keeper, ranges, minimum_V)
+            yield PlannedState(state, expected_A, problem=problem)
+        else:
             voltage_V = keeper.voltage_at_board(entry, expected_A)
-        yield PlannedState(state, expected_A, entry, voltage_V)
+            yield PlannedState(state, expected_A, entry, voltage_V)
+
+
+def burden_problem(
+    what: str,
+    current_A: float,
+    keeper: RangeKeeper,
+    ranges: Sequence[MeterRange],
+    minimum_V: float,
+) -> str | None:
+    """Why no range carries a current and leaves the board its minimum voltage; None if one does."""
+    current, highest = format_quantity(current_A, "A", 3), ranges[-1]
+    carrying = [entry for entry in ranges if entry.overload_A >= current_A]
+    if not carrying:
+        reach = format_quantity(highest.overload_A, "A", 3)
+        return (
+            f"{what}: {current} are more than the meter measures, {reach} on its highest range; "
+            "use a meter with a higher range"
+        )
+    nearest = max(carrying, key=lambda entry: keeper.voltage_at_board(entry, current_A))
+    voltage_V = keeper.voltage_at_board(nearest, current_A)
+    if voltage_V >= minimum_V:
+        return None
+    scale = format_quantity(nearest.full_scale_A, "A", 2)
+    assumed = " (its shunt is assumed; a meter sheet would tell)" if nearest.shunt_assumed else ""
+    return (
+        f"{what}: {current} on the {scale} range leave the board {voltage_V:.3f} V, below its "
+        f"minimum_voltage of {minimum_V:g} V{assumed}; use a meter with a smaller shunt, or a "
+        "higher supply voltage"
+    )
 
 
 def _range_for(

@@ -24,7 +24,7 @@ from benchrig.events import (
     StateStarted,
 )
 from benchrig.judging import derived_results
-from benchrig.planning import expected_s
+from benchrig.planning import visit_s
 from benchrig.result import (
     BenchRecord,
     BoardRecord,
@@ -53,24 +53,26 @@ def run_session(
 ) -> SessionResult:
     """Run a session on a bench, and return its result; a fault is a result too.
 
-    `bench` is a bench file, which is opened and closed here, or a bench that is open for this
-    session; that one is left open and safe. `only` names states or subsets, `serial_number` is
+    `bench` is a bench file, or a bench that was made for this session. One that is open is left
+    open and safe; others are opened and closed here. `only` names states or subsets, `serial_number` is
     the one expected: a board that says another is not measured. Raises `FileProblems` and
     `UsageError`; a KeyboardInterrupt is raised again after the bench was left safe.
     """
     if isinstance(bench, Bench):
-        if bench.session != session:
-            raise UsageError("the bench was opened for another session; open it for this one")
-        walk = _Walk(bench, only, repeat, serial_number, operator, note)
-        return walk.run(listeners)
-    from benchrig.assembly import assemble
+        made = bench
+    else:
+        from benchrig.assembly import assemble
 
-    made = assemble(bench, session, clock=clock)
+        made = assemble(bench, session, clock=clock)
+    if made.session != session:
+        raise UsageError("the bench was made for another session; open it for this one")
     walk = _Walk(made, only, repeat, serial_number, operator, note)
+    was_open = made.is_open
     try:
-        return walk.run(listeners, connect=True)
+        return walk.run(listeners, connect=not was_open)
     finally:
-        made.close()
+        if not was_open:
+            made.close()
 
 
 class _Walk:
@@ -118,7 +120,7 @@ class _Walk:
     def _announce(self) -> None:
         limits = tuple((state.limit.min, state.limit.max) for state in self._states)
         names = tuple(state.name for state in self._states)
-        expected = expected_s(self._session, self._states)
+        expected = tuple(visit_s(self._session, state) for state in self._states)
         self._bench.log.emit(SessionStarted(self._session.name, names, limits, expected))
         self._tell_result()
 
@@ -164,7 +166,10 @@ class _Walk:
             try:
                 self._bench.recover()
             except Fault as second:
-                return row, second
+                self._tell_fault(second)
+                # What happened first is what the reader has to look for, unless it is over.
+                ends = isinstance(second, Interrupted)
+                return row, second if ends else fault
             return row, None
 
     def _end_early(self, fault: Fault) -> None:
@@ -188,8 +193,9 @@ class _Walk:
     def _result(self, *, complete: bool) -> SessionResult:
         bench, log = self._bench, self._bench.log
         identity = bench.identity
-        derived = derived_results(self._session, bench.measured)
-        verdicts = [row.verdict for row in (*self._rows, *derived)]
+        visited = {state.name for state in self._states}
+        derived = derived_results(self._session, visited, bench.measured)
+        verdicts = [row.verdict for row in self._rows] + [row.verdict for row in derived]
         if self._fault is not None or not complete:
             verdicts.append("fault")
         said = identity.serial_number if identity else None

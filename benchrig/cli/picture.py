@@ -28,11 +28,13 @@ LONGEST_GUESS_S = 600.0
 @dataclass(frozen=True)
 class Row:
     """One visit to a state. `trend_A`: one point for each batch of readings, infinite for an
-    overload, NaN for no number. `took_s` is None where the state was never started."""
+    overload, NaN for no number. `took_s` is None where the state was never started, `expected_s`
+    where nothing sensible was expected."""
 
     state: str
     low_A: float | None = None
     high_A: float | None = None
+    expected_s: float | None = None
     trend_A: tuple[float, ...] = ()
     result: StateResult | None = None
     took_s: float | None = None
@@ -48,7 +50,6 @@ class Picture:
 
     session: str | None = None
     rows: tuple[Row, ...] = ()
-    expected_s: float | None = None
     now_s: float = 0.0
     since_s: float = 0.0
     active: int | None = None
@@ -65,28 +66,32 @@ class Picture:
     def remaining_s(self, now_s: float) -> float | None:
         """An estimate, never negative; None if there is nothing to estimate from.
 
-        A visit is expected to take as long as the last one to the same state, or else as what
-        was expected and the visits so far are on average.
+        A visit is expected to take as long as the last one to the same state, or else as was
+        expected, or else as the visits so far on average.
         """
         open_rows = [row for row in self.rows if row.result is None]
         if self.ended or not open_rows:
             return 0.0 if self.rows else None
         taken = [(row.state, row.took_s) for row in self.rows if row.took_s is not None]
         last_s = dict(taken)
-        known_s = [took_s for _, took_s in taken]
-        if self.expected_s is not None:
-            known_s.append(self.expected_s / len(self.rows))
-        if not known_s:
+        average_s = sum(took_s for _, took_s in taken) / len(taken) if taken else None
+        guesses_s = {
+            index: last_s.get(row.state, average_s if row.expected_s is None else row.expected_s)
+            for index, row in enumerate(self.rows)
+            if row.result is None
+        }
+        if any(guess_s is None for guess_s in guesses_s.values()):
             return None
-        average_s = sum(known_s) / len(known_s)
-        present = open_rows[0] if self.active is None else self.rows[self.active]
-        later_s = sum(last_s.get(row.state, average_s) for row in open_rows if row is not present)
-        return later_s + self._present_s(last_s.get(present.state, average_s), now_s)
+        present = min(guesses_s) if self.active not in guesses_s else self.active
+        present_s = guesses_s.pop(present) or 0.0
+        return sum(guess_s or 0.0 for guess_s in guesses_s.values()) + self._rest_s(
+            present_s, now_s
+        )
 
-    def _present_s(self, guess_s: float, now_s: float) -> float:
-        if self.settled_at_s is not None and self.settled_at_s > now_s:
-            return self.settled_at_s - now_s
-        return max(guess_s - max(now_s - self.since_s, 0.0), 0.0)
+    def _rest_s(self, guess_s: float, now_s: float) -> float:
+        """Of the present visit. While its guard lasts, the settling guesses too little."""
+        settled_s = 0.0 if self.settled_at_s is None else self.settled_at_s - now_s
+        return max(guess_s - max(now_s - self.since_s, 0.0), settled_s, 0.0)
 
 
 def after(picture: Picture, event: Event) -> Picture:
@@ -108,9 +113,12 @@ def after(picture: Picture, event: Event) -> Picture:
 
 
 def _begun(event: SessionStarted) -> Picture:
-    rows = (Row(name, *pair) for name, pair in zip(event.states, event.limits, strict=True))
-    sensible = math.isfinite(event.expected_s) and event.expected_s > 0
-    return Picture(event.session, tuple(rows), event.expected_s if sensible else None)
+    visits = zip(event.states, event.limits, event.expected_s, strict=True)
+    rows = (
+        Row(name, *pair, expected_s if math.isfinite(expected_s) and expected_s > 0 else None)
+        for name, pair, expected_s in visits
+    )
+    return Picture(event.session, tuple(rows))
 
 
 def _started(picture: Picture, state: str) -> Picture:

@@ -133,7 +133,7 @@ class _Lines:
                 self._way.results(event.result)
 
     def _plan(self) -> str:
-        count, expected_s = len(self._picture.rows), self._picture.expected_s
+        count, expected_s = len(self._picture.rows), self._picture.remaining_s(0.0)
         words = "1 state" if count == 1 else f"{count} states"
         return words if expected_s is None else f"{words}, about {duration(expected_s)}"
 

@@ -177,7 +177,7 @@ STARTED = SessionStarted(
     "hive-scale",
     ("idle", "deep_sleep", "shelf"),
     ((0.9e-3, 1.5e-3), (None, 0.9e-6), (None, None)),
-    40.0,
+    (10.0, 20.0, 10.0),
 )
 PROMPT = Happened(8.0, "prompt", "Hold the magnet to the scale", "deep_sleep", {"within_s": 30.0})
 FAULT = Happened(12.0, "fault", f"{NO_WAKE.kind}: {NO_WAKE.message}", "shelf")
@@ -371,7 +371,7 @@ def nasty_events() -> list[Event]:
     fault = FaultRecord(kind="no_reply", message=NASTY)
     bad = row("idle", "fault", fault=fault, flags=(NASTY,))
     return [
-        SessionStarted(NASTY, (NASTY, "idle"), ((None, None),) * 2, 10.0),
+        SessionStarted(NASTY, (NASTY, "idle"), ((None, None),) * 2, (5.0, 5.0)),
         StateStarted("idle"),
         Happened(1.0, "meter", NASTY, NASTY),
         Happened(2.0, "prompt", NASTY, "idle", {"within_s": 5.0}),
@@ -435,11 +435,11 @@ def seen(*events: Event) -> Picture:
 
 
 def test_the_live_table() -> None:
-    # 2.5 s still to settle, and for "shelf" the mean of 40 s / 3 and the 2.5 s of "idle".
+    # 16 s of the 20 s for "deep_sleep", and the 10 s for "shelf".
     assert view(seen(*WHOLE[:11]), now_s=7.5) == (
         "\n"
-        "hive-scale: 1 of 3 done, 8 s so far, about 10 s left\n"
-        "█████████████████░░░░░░░░░░░░░░░░░░░░░░░ 41 %\n"
+        "hive-scale: 1 of 3 done, 8 s so far, about 26 s left\n"
+        "█████████░░░░░░░░░░░░░░░░░░░░░░░░░░░░░░░ 22 %\n"
         "   state       current ± U           limits            verdict    trend\n"
         "   idle        (1.2043 ± 0.0012) mA  900 µA to 1.5 mA  pass       █▁\n"
         ">  deep_sleep  900.0 nA              max 900 nA        measuring  ^▁\n"
@@ -470,7 +470,7 @@ def test_a_row_of_the_live_table_stays_one_line() -> None:
 
 def test_many_states_scroll_with_the_present_one() -> None:
     names = tuple(f"state_{n}" for n in range(50))
-    started = SessionStarted("long", names, ((None, None),) * 50, 100.0)
+    started = SessionStarted("long", names, ((None, None),) * 50, (2.0,) * 50)
     shown = view(seen(started, StateStarted("state_30")), height=20)
     assert len(shown.splitlines()) <= 20
     assert ">  state_30" in shown
