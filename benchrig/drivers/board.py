@@ -3,25 +3,34 @@
 Everything that leaves for the board, a byte or a level on a line, may wake it or make it draw
 more. So each such act first asks the `gate`, which is there to bring the meter to a range that
 leaves the board its voltage; if it cannot, it raises, and nothing is sent.
+
+A reply that comes too late must not be taken for the answer to the next question. So replies
+that are owed are waited for, for a bounded time, before anything else is asked; if none has come,
+hello is asked first: since a board does one thing after the other, behind its answer to hello
+nothing older can follow.
 """
 
 from __future__ import annotations
 
-import re
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from benchrig.clock import Clock
-from benchrig.drivers.lines import Awaited, LineSplitter, ending_bytes, readable, shown
-from benchrig.errors import Fault, NoReply
+from benchrig.drivers.ear import LONGEST_TALK_S, SAME_S, Ear, bytes_of, sent_text
+from benchrig.drivers.lines import LATE_S, SILENCE_S, Answer, Match, ending_bytes, shown
+from benchrig.drivers.pins import Pins
+from benchrig.errors import NoReply
 from benchrig.events import Tell
 from benchrig.session.bench_file import BoardPort, Parking
 from benchrig.session.session_file import Exchange, Hello, Identity, Protocol, Stimulus, Wake
 from benchrig.wires import LineWire
 
 Gate = Callable[[str], None]
-Match = re.Match[str] | re.Match[bytes]
+
+# Between a refused hello and the next.
+PAUSE_S = 0.01
 
 
 @dataclass(frozen=True)
@@ -33,7 +42,7 @@ class BoardIdentity:
 
 class Board:
     """One board on one wire. Raises `Fault` with the kinds ``board_silent``, ``no_reply``,
-    ``board_refused``, ``unexpected_reset``, and whatever its wire raises."""
+    ``board_refused``, ``unexpected_reset``, and whatever its wire and its gate raise."""
 
     def __init__(
         self,
@@ -49,20 +58,14 @@ class Board:
         self._protocol = protocol
         self._gate = gate
         self._tell = tell
-        self._splitter = LineSplitter(protocol.receive_ending)
-        self._framed = protocol.receive_ending != "none"
-        self._resting = port
-        # Questions whose replies have not come and may still be under way.
-        self._debts: list[Exchange] = []
-        self._patience_s = 0.0
-        self._last_sent_s = 0.0
-        self._parked: Parking | None = None
-        # True while a boot is part of the plan: after power-up, or a wake that reboots.
-        self.banner_belongs = True
+        self._ear = Ear(wire, clock, protocol, tell)
+        self._ledger = self._ear.ledger
+        self._pins = Pins(wire, clock, port, tell)
 
     # -- the wire ---------------------------------------------------------------------------
 
     def open(self) -> None:
+        self._gate("opening the board's port")
         self.wire.open()
 
     def close(self) -> None:
@@ -71,31 +74,21 @@ class Board:
     def poll(self, timeout_s: float = 0.0) -> list[bytes]:
         """The lines that have come, as bytes without endings; waits at most `timeout_s` for the
         first. Raises ``unexpected_reset`` if one of them is a boot banner where none belongs."""
-        if self._parked is not None and self._parked.tx == "closed":
+        if self._pins.closed:
             self._clock.sleep(timeout_s)
             return []
-        return self._lines(self.wire.read(timeout_s))
+        return self._ear.poll(timeout_s)
 
-    def _lines(self, data: bytes) -> list[bytes]:
-        lines = self._splitter.feed(data)
-        for line in lines:
-            self._tell("board_said", shown(line))
-            self._check_banner(line)
-        return lines
+    @property
+    def banner_belongs(self) -> bool:
+        """True while a boot is part of the plan: after power-up, or a wake that reboots."""
+        return self._ear.banner_belongs
 
-    def _check_banner(self, line: bytes) -> None:
-        banner = self._protocol.banner
-        if banner is None or not banner.search(readable(line, self._protocol.encoding)):
-            return
-        if not self.banner_belongs:
-            raise Fault(
-                "unexpected_reset",
-                f"board: sent its boot banner {shown(line)!r} where none belongs: it has reset. "
-                "Look at its supply voltage, its watchdog and its reset line",
-            )
+    @banner_belongs.setter
+    def banner_belongs(self, belongs: bool) -> None:
+        self._ear.banner_belongs = belongs
 
-    def _send(self, data: bytes, why: str) -> None:
-        self._gate(why)
+    def _write(self, data: bytes) -> None:
         pause = self._protocol.byte_pause
         pieces = [data] if pause == 0 else [data[i : i + 1] for i in range(len(data))]
         for index, piece in enumerate(pieces):
@@ -103,128 +96,100 @@ class Board:
                 self._clock.sleep(pause)
             self.wire.write(piece)
 
-    def _bytes_of(self, send: str | None, send_hex: bytes | None, *, ended: bool) -> bytes:
-        if send_hex is not None:
-            return send_hex
-        ending = ending_bytes(self._protocol.send_ending) if ended else b""
-        return (send or "").encode(self._protocol.encoding, errors="replace") + ending
-
     # -- exchanges --------------------------------------------------------------------------
 
     def exchange(self, exchange: Exchange) -> Match | None:
         """Send, and wait for the reply; None where none is expected, or one that may be lost is.
 
-        Raises ``no_reply`` when all attempts stay without the reply.
+        One that may be lost is sent once only: a board that has fallen asleep over its answer
+        would be woken by a second attempt. Raises ``no_reply`` when all attempts stay without
+        the reply.
         """
+        # Asked before anything else, since it may take its time, in which the board may speak.
+        self._gate(f"sending '{sent_text(self._protocol, exchange)}'")
+        self._settle_debts()
+        self._ear.forget_half_a_line()
         if not exchange.expects_reply:
-            self._prepare()
             self._transmit(exchange)
             return None
-        duration_s = exchange.attempts * exchange.timeout
-        match, heard = self._converse(exchange, exchange.timeout, duration_s)
+        attempts = 1 if exchange.reply_may_be_lost else exchange.attempts
+        match, heard = self._converse(exchange, exchange.timeout, attempts)
         if match is not None:
             return match
-        sent = shown(self._bytes_of(exchange.send, exchange.send_hex, ended=False))
+        sent, partial = sent_text(self._protocol, exchange), self._ear.splitter.drop_partial()
         if exchange.reply_may_be_lost:
-            partial = shown(self._splitter.drop_partial())
-            self._tell("reply_lost", f"no full reply to {sent!r}", partial=partial)
+            self._tell("reply_lost", f"no full reply to '{sent}'", partial=shown(partial))
             return None
         wanted = exchange.expect.pattern if exchange.expect else "the expected bytes"
         raise NoReply(
             "no_reply",
             self.wire.name,
-            f"sent {sent!r}, waited {exchange.attempts} × {exchange.timeout:g} s for {wanted!r}, "
-            f"heard {_last(heard)}. Check this exchange in the session file, the line endings "
-            "and the baud rate",
+            f"sent '{sent}', waited {attempts} × {exchange.timeout:g} s for '{wanted}', "
+            f"heard {_last([*heard, partial])}. Check this exchange in the session file, the line "
+            "endings and the baud rate",
         )
 
     def _converse(
-        self, exchange: Exchange, spacing_s: float, duration_s: float
+        self, exchange: Exchange, spacing_s: float, attempts: int, until_s: float = -math.inf
     ) -> tuple[Match | None, list[bytes]]:
-        """Send every `spacing_s` until the reply comes or `duration_s` has passed. Returns the
-        match and the lines heard. Replies that have not come stay owed."""
-        self._prepare()
+        """Send every `spacing_s` until the reply comes: as often as `attempts`, and on until
+        `until_s` on the clock. Returns the match and the lines heard."""
         heard: list[bytes] = []
-        start_s = self._clock.monotonic()
-        end_s = start_s + duration_s
-        while (left := end_s - self._clock.monotonic()) > 0:
-            awaited = self._awaited(exchange)
-            # Owed from here until it comes: also when the wait is interrupted.
-            self._debts.append(exchange)
+        sent = 0
+        while sent < attempts or until_s - self._clock.monotonic() > SAME_S:
             self._transmit(exchange)
-            self._patience_s = exchange.timeout * 1.5
-            try:
-                match = self._await(awaited, min(spacing_s, left), heard)
-            except Fault as refusal:
-                if refusal.kind != "board_refused" or not isinstance(exchange, Hello):
-                    raise
-                # A board that was waking has lost the beginning of hello. This one is answered.
-                self._debts.pop()
+            sent += 1
+            left_s = until_s - self._clock.monotonic()
+            wait_s = spacing_s if sent <= attempts else min(spacing_s, left_s)
+            answer = self._await(exchange, wait_s, heard)
+            if answer is None:
                 continue
-            if match is not None:
-                self._debts.pop()
-                # The reply may be that to the first question: the others then come as late.
-                self._patience_s = (self._clock.monotonic() - start_s) * 1.2 + 0.05
-                return match, heard
+            self._ledger.excuse(answer.debt, self._clock.monotonic())
+            if answer.match is not None:
+                return answer.match, heard
+            if not isinstance(exchange, Hello):
+                raise self._ear.refusal(answer)
+            # A board that was waking has lost the beginning of hello.
+            self._clock.sleep(PAUSE_S)
         return None, heard
 
-    def _prepare(self) -> None:
-        """Nothing that was asked earlier may be answered after this."""
-        self._collect_debts()
-        for line in self.poll():
-            self._tell("unasked", shown(line))
-
-    def _transmit(self, exchange: Exchange) -> None:
-        if not self._framed or exchange.expect_hex is not None:
-            self._splitter.drop_partial()
-        data = self._bytes_of(exchange.send, exchange.send_hex, ended=True)
-        self._send(data, f"sending {shown(data)!r}")
-        self._tell("sent", shown(data))
-        self._last_sent_s = self._clock.monotonic()
-
-    def _awaited(self, exchange: Exchange) -> Awaited:
-        protocol = self._protocol
-        return Awaited(
-            exchange, encoding=protocol.encoding, echo=protocol.echo, framed=self._framed
-        )
-
-    def _await(self, awaited: Awaited, timeout_s: float, heard: list[bytes]) -> Match | None:
+    def _await(self, exchange: Exchange, timeout_s: float, heard: list[bytes]) -> Answer | None:
+        """The answer to `exchange`, to whichever asking of it; None if none comes in time."""
         deadline_s = self._clock.monotonic() + timeout_s
         while True:
-            left = deadline_s - self._clock.monotonic()
-            data = self.wire.read(max(left, 0.0))
-            match: Match | None = awaited.raw(data)
-            for line in self._lines(data):
-                heard.append(line)
-                found = awaited.line(line)
-                match = match or found
-                if match is None:
-                    self._check_refusal(line)
-            if match is not None:
-                return match
-            if not data and left <= 0:
+            left_s = deadline_s - self._clock.monotonic()
+            # A message that only silence ends is heard out.
+            talks = self._ear.splitter.due_s() < math.inf and left_s > -LONGEST_TALK_S
+            came = self._ear.hear(max(left_s, SILENCE_S) if talks else left_s)
+            heard += came.lines
+            own = [answer for answer in came.answers if answer.debt.exchange == exchange]
+            self._ear.tell_late([answer for answer in came.answers if answer not in own])
+            if own:
+                return next((answer for answer in own if answer.match is not None), own[0])
+            if left_s <= 0 and not talks:
                 return None
 
-    def _check_refusal(self, line: bytes) -> None:
-        reject = self._protocol.reject
-        if reject is not None and reject.search(readable(line, self._protocol.encoding)):
-            raise Fault("board_refused", f"board: answered {shown(line)!r}, a refusal")
+    def _transmit(self, exchange: Exchange) -> None:
+        data = bytes_of(self._protocol, exchange.send, exchange.send_hex, ended=True)
+        self._gate(f"sending '{shown(data)}'")
+        patience_s = (exchange.timeout if exchange.expects_reply else 0.0) + LATE_S
+        now_s = self._clock.monotonic()
+        # Owed from here until it comes: also when something interrupts.
+        debt = self._ledger.add(exchange, now_s, now_s + patience_s)
+        self._write(data)
+        self._tell("sent", shown(data))
+        debt.sent_s = self._clock.monotonic()
+        debt.until_s = debt.sent_s + patience_s
+        self._ledger.extend(debt)
 
-    def _collect_debts(self) -> None:
-        """Wait for replies to earlier questions that may still be under way, so that none of
-        them is taken for the answer to the next one."""
-        owed = [self._awaited(exchange) for exchange in self._debts]
-        deadline_s = self._last_sent_s + self._patience_s
-        while owed and (left := deadline_s - self._clock.monotonic()) > 0:
-            data = self.wire.read(left)
-            pieces = [(entry, entry.raw(data)) for entry in owed]
-            lines = self._lines(data)
-            for entry, match in pieces:
-                if match or any(entry.line(line) for line in lines):
-                    owed.remove(entry)
-                    self._tell("late_reply", "a reply to an earlier question came late")
-                    break
-        self._debts.clear()
+    def _settle_debts(self) -> None:
+        """See to it that nothing which was asked earlier is answered after this. Raises
+        ``board_silent`` if that cannot be reached."""
+        self._ear.await_debts()
+        if self._ledger.doubt is not None:
+            self._tell("resync", "an answer is missing: asking hello before anything else")
+            self.hello()
+            self._ear.await_debts()
 
     # -- hello, identity --------------------------------------------------------------------
 
@@ -236,26 +201,31 @@ class Board:
         something. Raises ``board_silent``.
         """
         hello = self._protocol.hello
+        sent = sent_text(self._protocol, hello)
+        self._gate(f"sending '{sent}'")
         start_s = self._clock.monotonic()
+        self._ear.read_all()
+        self._ear.forget_half_a_line()
         if densely:
-            duration_s, spacing_s = within_s, min(hello.timeout, max(within_s / 10, 0.05))
+            attempts, spacing_s = 0, min(hello.timeout, max(within_s / 10, 0.05))
         else:
-            duration_s, spacing_s = max(within_s, hello.attempts * hello.timeout), hello.timeout
-        match, heard = self._converse(hello, spacing_s, duration_s)
+            attempts, spacing_s = hello.attempts, hello.timeout
+        match, heard = self._converse(hello, spacing_s, attempts, start_s + within_s)
+        took_s = self._clock.monotonic() - start_s
         if match is not None:
-            return self._clock.monotonic() - start_s
-        sent = shown(self._bytes_of(hello.send, hello.send_hex, ended=False))
+            return took_s
         raise NoReply(
             "board_silent",
             self.wire.name,
-            f"does not answer hello: sent {sent!r} for {duration_s:.3g} s, heard {_last(heard)}. "
-            "Check that the board has power, that TX and RX are not exchanged, the baud rate and "
-            "the line endings",
+            f"does not answer hello: sent '{sent}' for {took_s:.3g} s, heard "
+            f"{_last([*heard, self._ear.splitter.partial])}. Check that the board has power, that "
+            "TX and RX are not exchanged, the baud rate, the line endings, and protocol.byte_pause "
+            "for a board that loses bytes",
         )
 
     def identify(self, identity: Identity) -> BoardIdentity:
         """Who the board is."""
-        match = self.exchange(identity)
+        match = self.exchange(identity.model_copy(update={"reply_may_be_lost": False}))
         assert match is not None
         # An identity is asked for in text, so its match is one of text.
         groups: dict[str, Any] = match.groupdict()
@@ -265,53 +235,44 @@ class Board:
 
     def stimulate(self, stimulus: Stimulus | Wake) -> None:
         """Do to the board's pins what a file describes (`by` byte, break, dtr or rts)."""
-        self._tell("stimulus", f"stimulus by {stimulus.by}")
-        if stimulus.by == "byte":
-            data = self._bytes_of(stimulus.send, stimulus.send_hex, ended=False)
-            if isinstance(stimulus, Wake) and not stimulus.byte_lost:
-                # A byte that is not lost would become the beginning of the next command.
-                data += ending_bytes(self._protocol.send_ending)
-            self._send(data, f"a waking byte {shown(data)!r}")
-            return
-        line = {"break": "brk"}.get(stimulus.by, stimulus.by)
-        resting = {"brk": False, "dtr": bool(self._resting.dtr), "rts": bool(self._resting.rts)}
-        self._set_lines(f"a pulse by {stimulus.by}", **{line: not resting[line]})
-        self._clock.sleep(stimulus.pulse)
-        self._set_lines(f"a pulse by {stimulus.by}", **{line: resting[line]})
-
-    def _set_lines(self, why: str, **levels: bool | None) -> None:
+        if stimulus.by != "byte":
+            self._pins.check(stimulus)
+        why = f"a stimulus by {stimulus.by}"
         self._gate(why)
-        self.wire.set_lines(**levels)
+        self._tell("stimulus", why)
+        if stimulus.by == "byte":
+            self._stimulate_by_byte(stimulus)
+        else:
+            self._pins.pulse(stimulus)
+
+    def _stimulate_by_byte(self, stimulus: Stimulus | Wake) -> None:
+        data = bytes_of(self._protocol, stimulus.send, stimulus.send_hex, ended=False)
+        if isinstance(stimulus, Wake) and not stimulus.byte_lost:
+            # A byte that is not lost would become the beginning of the next command. As a line
+            # of its own it may be refused.
+            data += ending_bytes(self._protocol.send_ending)
+            now_s = self._clock.monotonic()
+            self._ledger.add(None, now_s, now_s + LATE_S)
+        self._write(data)
 
     def park(self, parking: Parking) -> None:
         """Put the lines where they feed no current into a sleeping board."""
-        if not parking.needed or self._parked is not None:
+        if not parking.needed or self._pins.parked is not None:
             return
-        self._tell("parked", f"lines parked: TX {parking.tx}, DTR {parking.dtr}, RTS {parking.rts}")
-        self._parked = parking
-        if parking.tx == "closed":
-            self._gate("closing the port")
-            self.wire.close()
-        else:
-            brk = True if parking.tx == "low" else None
-            self._set_lines("parking the lines", brk=brk, dtr=parking.dtr, rts=parking.rts)
+        self._pins.unparked_levels(parking)  # raises if there is no way back
+        self._gate("parking the lines")
+        self._pins.park(parking)
 
     def unpark(self) -> None:
         """Put the lines back. May raise what opening a port raises."""
-        parking, self._parked = self._parked, None
-        if parking is None:
+        if self._pins.parked is None:
             return
-        if parking.tx == "closed":
-            self._gate("opening the port again")
-            self.wire.open()
-            return
-        self._set_lines(
-            "unparking the lines",
-            brk=False if parking.tx == "low" else None,
-            dtr=None if parking.dtr is None else bool(self._resting.dtr),
-            rts=None if parking.rts is None else bool(self._resting.rts),
-        )
+        self._gate("unparking the lines")
+        if self._pins.closed:
+            # Nothing of what was half said before the port closed goes on now.
+            self._ear.forget_half_a_line()
+        self._pins.unpark()
 
 
 def _last(heard: list[bytes]) -> str:
-    return ", ".join(repr(shown(line)) for line in heard[-3:]) or "nothing"
+    return ", ".join(f"'{shown(line)}'" for line in heard[-3:] if line) or "nothing"

@@ -61,6 +61,8 @@ class ScpiInstrument:
         self._in_step = False
         # When the last answer must have come, if it comes at all.
         self._due_s = -math.inf
+        # When the last answer began to come: how long it took after that is only its length.
+        self.answered_s = -math.inf
         self._token = 1
         self._knows_marker = True
         # Whether the error queue was empty after all that was sent.
@@ -112,7 +114,10 @@ class ScpiInstrument:
         self._due_s = self._clock.monotonic() + timeout_s
         while True:
             left = self._due_s - self._clock.monotonic()
-            answers = self._understood(self._framed, self.wire.read(max(left, 0.0)))
+            data = self.wire.read(max(left, 0.0))
+            if data and not self._framer.pending:
+                self.answered_s = self._clock.monotonic()
+            answers = self._understood(self._framed, data)
             if answers:
                 return self._only(answers)
             if left <= 0:
@@ -239,7 +244,9 @@ class ScpiInstrument:
         self._put("*IDN?")
         name = ""
         deadline_s = self._patience_s()
-        while (answer := self._stray(deadline_s)) is not None:
+        # However much it says meanwhile.
+        latest_s = deadline_s + self._timeout_s
+        while (answer := self._stray(min(deadline_s, latest_s))) is not None:
             if self._is_marker(answer):
                 # It comes late: all before it was older, and the name is behind it.
                 marked, name, deadline_s = True, "", self._patience_s()
@@ -249,6 +256,12 @@ class ScpiInstrument:
                 deadline_s = self._clock.monotonic() + QUIET_S
             if marked and name:
                 break
+        if not marked and self._clock.monotonic() >= latest_s:
+            raise WireFault(
+                "garbled_reply",
+                self.wire.name,
+                f"{self.wire.address} says something without end; is it an instrument with SCPI?",
+            )
         if not name:
             raise self._silent()
         self._knows_marker = marked
@@ -306,6 +319,12 @@ class ScpiInstrument:
     def accepts(self, command: str) -> bool:
         """Whether the instrument takes a command; the queue is empty afterwards."""
         return not self._tried(command)
+
+    def takes(self, header: str, value: float) -> bool:
+        """Whether the instrument takes a value, and has made no other one of it."""
+        if not self.accepts(f"{header} {value:.9g}"):
+            return False
+        return math.isclose(self.ask_number(f"{header}?"), value, rel_tol=0.01)
 
     def _tried(self, command: str) -> list[ScpiError]:
         if not self._queue_empty:

@@ -9,48 +9,27 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from enum import Enum
 
 import numpy as np
 
 from benchrig.clock import Clock
 from benchrig.drivers.instrument import ScpiInstrument
-from benchrig.drivers.scpi import is_overload, is_valid, parse_block, parse_numbers
-from benchrig.errors import Fault
+from benchrig.drivers.meter_ranges import ASSUMED_OFFSET as ASSUMED_OFFSET
+from benchrig.drivers.meter_ranges import MeterRange as MeterRange
+from benchrig.drivers.meter_ranges import checked, corrected, from_sheet, reported
+from benchrig.drivers.sampler import ReadingFormat as ReadingFormat
+from benchrig.drivers.sampler import Sampler
+from benchrig.drivers.scpi import is_overload, is_valid
+from benchrig.errors import Fault, WireLost
 from benchrig.session.bench_file import MeterPort
 from benchrig.session.sheet import MeterSheet
 
-# Without a meter sheet the shunt is unknown. Half a volt at full scale is a large burden for a
-# current range (common practice, no source), so that the choice of a range errs to the safe side.
-ASSUMED_BURDEN_V = 0.5
-ASSUMED_SETTLING_S = 0.1
-# The offset of an unknown meter, as a share of full scale. Only ever used to tell a current from
-# none, never in a result: wide, so that no rise is seen where there is none.
-ASSUMED_OFFSET = 0.001
-
-_RANGE = "SENS:CURR:DC:RANG"
-
-
-class ReadingFormat(Enum):
-    """How readings are fetched, the best first."""
-
-    BLOCK = "batches as REAL,64 blocks"
-    ASCII = "batches in ASCII"
-    SINGLE = "one READ? at a time"
-
-
-@dataclass(frozen=True)
-class MeterRange:
-    """One current range, as the sheet or (accuracies then None) the meter describes it."""
-
-    full_scale_A: float
-    overload_A: float
-    shunt_ohm: float
-    shunt_assumed: bool
-    settling_s: float
-    count_A: float = 0.0
-    gain: float | None = None
-    offset: float | None = None
+_CURRENT = "SENS:CURR:DC"
+_RANGE = f"{_CURRENT}:RANG"
+# The ways to select current measurement. After *RST a meter may measure voltage (SCPI-1999).
+_SELECTIONS = ("CONF:CURR:DC MAX", "CONF:CURR:DC", 'SENS:FUNC "CURR:DC"')
+# A reset switches relays.
+RESET_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -93,13 +72,10 @@ class Meter:
         self._port = port
         self.sheet = sheet
         self.zeros = {zero.full_scale_A: zero for zero in zeros}
-        self.ranges: tuple[MeterRange, ...] = () if sheet is None else _from_sheet(sheet, self.nplc)
+        self.ranges: tuple[MeterRange, ...] = () if sheet is None else from_sheet(sheet, self.nplc)
         # None while it is not known which range the meter is on.
         self.range: MeterRange | None = None
-        self.format: ReadingFormat | None = None
-        self._sample_count = 0
-        self._acquiring = False
-        self.interval_s = self.aperture_s
+        self._sampler = Sampler(instrument, clock, self.aperture_s, port.timeout)
 
     @property
     def nplc(self) -> float:
@@ -112,6 +88,16 @@ class Meter:
         return self.nplc / self._port.line_frequency
 
     @property
+    def format(self) -> ReadingFormat | None:
+        """How readings are fetched; None before `open`."""
+        return self._sampler.format
+
+    @property
+    def interval_s(self) -> float:
+        """From one reading of a batch to the next."""
+        return self._sampler.interval_s
+
+    @property
     def dead_share(self) -> float:
         """The share of time in which the meter is blind between readings."""
         return max(0.0, 1.0 - self.aperture_s / self.interval_s)
@@ -122,99 +108,67 @@ class Meter:
         """Open, reset, configure, and find out how readings are fetched; returns the identity.
         Afterwards the meter is on its highest range."""
         identity = self.instrument.open()
+        self.range = None
+        self._sampler.restart()
         # *RST may leave current measurement; the board, if it has power, may reset here, so this
         # comes before anybody has said hello to it.
-        self.instrument.write("*CLS")
-        self.instrument.configure("*RST")
-        if not self.instrument.accepts("CONF:CURR:DC MAX"):
-            self.instrument.configure('SENS:FUNC "CURR:DC"')
-        self.instrument.configure("SENS:CURR:DC:RANG:AUTO OFF")
-        if self.instrument.ask("SENS:CURR:DC:RANG:AUTO?") not in ("0", "OFF"):
-            raise Fault("meter_error", "meter: autorange is still on after it was turned off")
+        for command in ("*CLS", "*RST", "INIT:CONT OFF", "ABOR"):
+            # Some measure on their own after a reset, and refuse settings meanwhile.
+            self.instrument.write(command)
+        self.instrument.ask("*OPC?", RESET_S)
+        if not any(self.instrument.accepts(selection) for selection in _SELECTIONS):
+            self.instrument.configure('SENS:FUNC "CURR"')
+        self._turn_autorange_off()
         if not self.ranges:
-            self.ranges = self._reported_ranges()
+            ask = self.instrument.ask_number
+            self.ranges = reported(ask(f"{_RANGE}? MIN"), ask(f"{_RANGE}? MAX"))
         self.set_range(self.ranges[-1])
         self._set_aperture()
-        self.format = self._find_format()
+        self._sampler.find_format()
         return identity
 
     def close(self) -> None:
         self.instrument.close()
 
-    def _reported_ranges(self) -> tuple[MeterRange, ...]:
-        lowest = self.instrument.ask_number(f"{_RANGE}? MIN")
-        highest = self.instrument.ask_number(f"{_RANGE}? MAX")
-        if not 0 < lowest <= highest:
-            raise Fault("meter_error", f"meter: reports ranges from {lowest} A to {highest} A")
-        scales = [highest]
-        # The ranges between are taken to be decades until one is used and reads back otherwise.
-        while scales[-1] / 10 >= lowest * 0.99 and len(scales) < 20:
-            scales.append(scales[-1] / 10)
-        return tuple(_unknown_range(scale) for scale in reversed(scales))
+    def _turn_autorange_off(self) -> None:
+        self.instrument.configure(f"{_RANGE}:AUTO OFF")
+        answer = self.instrument.ask(f"{_RANGE}:AUTO?").upper()
+        if answer.removeprefix("+") not in ("0", "OFF"):
+            raise Fault(
+                "meter_error",
+                f"meter: autorange is still on after it was turned off; it answers {answer!r}",
+            )
 
     def _set_aperture(self) -> None:
-        if self.instrument.accepts(f"SENS:CURR:DC:NPLC {self.nplc:g}"):
+        if self.instrument.takes(f"{_CURRENT}:NPLC", self.nplc):
             return
-        self.instrument.configure(f"SENS:CURR:DC:APER {self.aperture_s:g}")
-
-    def _find_format(self) -> ReadingFormat:
-        """Try the ways to fetch readings, the best first, and keep the first that works."""
-        accepts = self.instrument.accepts
-        if not (accepts("SAMP:COUN 2") and accepts("INIT")):
-            accepts("FORM:DATA ASC")
-            return ReadingFormat.SINGLE
-        self.instrument.ask_bytes("FETC?", timeout_s=self._patience_s(2))
-        self._sample_count = 2
-        # Numbers are big-endian by default (SCPI-1999 FORMat:BORDer), so that a meter which
-        # does not know the command may still send them so.
-        if accepts("FORM:DATA REAL,64") and self.instrument.ask("FORM:DATA?").startswith("REAL"):
-            accepts("FORM:BORD NORM")
-            self.format = ReadingFormat.BLOCK
-            try:
-                if _plausible(self.acquire(2).currents_A):
-                    return ReadingFormat.BLOCK
-            except Fault as fault:
-                if fault.kind != "garbled_reply":
-                    raise
-        accepts("FORM:DATA ASC")
-        return ReadingFormat.ASCII
+        if not self.instrument.takes(f"{_CURRENT}:APER", self.aperture_s):
+            raise Fault(
+                "meter_error",
+                f"meter: takes no aperture of {self.nplc:g} power-line cycles "
+                f"({self.aperture_s:g} s); give another nplc in the bench file",
+            )
 
     # -- ranges -----------------------------------------------------------------------------
 
     def set_range(self, wanted: MeterRange) -> None:
         """Change the range, read it back, and wait until the meter itself has settled."""
-        if self._acquiring:
-            self.instrument.write("ABOR")
-            self._acquiring = False
+        self._sampler.abort()
         # Not known until it is read back: whatever fails from here, nobody relies on a range.
         self.range = None
         self.instrument.configure(f"{_RANGE} {wanted.full_scale_A:.6G}")
-        reported = self.instrument.ask_number(f"{_RANGE}?")
+        self._arrive(wanted)
+
+    def _arrive(self, wanted: MeterRange) -> None:
+        """The range is known again once it is read back and the meter has settled."""
+        self._sampler.forget_pace()
+        reads_back_A = self.instrument.ask_number(f"{_RANGE}?")
         if self.sheet is None:
-            wanted = self._correct(wanted, reported)
-        elif not 0.7 * wanted.full_scale_A <= reported <= 1.5 * wanted.full_scale_A:
-            raise Fault(
-                "meter_error",
-                f"meter: was put on its {wanted.full_scale_A:g} A range and reads back "
-                f"{reported:g} A. Does the meter sheet belong to this meter?",
-            )
+            wanted, self.ranges = corrected(self.ranges, wanted, reads_back_A)
+        else:
+            checked(wanted, reads_back_A)
         self._clock.sleep(wanted.settling_s)
         self.range = wanted
-
-    def _correct(self, wanted: MeterRange, reported: float) -> MeterRange:
-        """Without a sheet: the range that the meter really has in place of a supposed one."""
-        if reported < wanted.full_scale_A * 0.99:
-            raise Fault(
-                "meter_error",
-                f"meter: was asked for a range of {wanted.full_scale_A:g} A and reads back a "
-                f"lower one, {reported:g} A",
-            )
-        real = _unknown_range(reported)
-        scales = {entry.full_scale_A: entry for entry in self.ranges}
-        scales.pop(wanted.full_scale_A, None)
-        scales[real.full_scale_A] = real
-        self.ranges = tuple(scales[scale] for scale in sorted(scales))
-        return real
 
     # -- readings ---------------------------------------------------------------------------
 
@@ -226,87 +180,30 @@ class Meter:
         """
         if self.range is None:
             raise Fault("meter_error", "meter: the range is not known; set one before reading")
-        wait = meanwhile or self._clock.sleep
-        start_s = self._clock.monotonic()
-        if self.format is ReadingFormat.SINGLE:
-            currents = self._singles(count, wait)
-        else:
-            currents = self._batch(count, wait)
-        end_s = self._clock.monotonic()
-        self.interval_s = (end_s - start_s) / count
-        times = start_s + self.interval_s * np.arange(1, count + 1)
+        times, currents = self._sampler.take(count, meanwhile or self._clock.sleep)
         zero = self.zeros.get(self.range.full_scale_A)
         if zero is not None:
             currents = np.where(is_valid(currents), currents - zero.offset_A, currents)
         return Readings(times, currents, self.range)
 
-    def _singles(self, count: int, wait: Callable[[float], None]) -> np.ndarray:
-        values = np.empty(count)
-        for index in range(count):
-            wait(0.0)
-            values[index] = self.instrument.ask_number("READ?", self._patience_s(1))
-        return values
-
-    def _batch(self, count: int, wait: Callable[[float], None]) -> np.ndarray:
-        if count != self._sample_count:
-            self._sample_count = 0
-            self.instrument.configure(f"SAMP:COUN {count}")
-            self._sample_count = count
-        self._acquiring = True
-        self.instrument.write("INIT")
-        ready_s = self._clock.monotonic() + count * self.interval_s * 0.98
-        while (left := ready_s - self._clock.monotonic()) > 0:
-            wait(min(left, 0.1))
-        parse = parse_block if self.format is ReadingFormat.BLOCK else parse_numbers
-        currents = self.instrument.ask_as(
-            "FETC?", lambda answer: parse(answer, count), self._patience_s(count)
-        )
-        self._acquiring = False
-        return currents
-
-    def _patience_s(self, count: int) -> float:
-        """How long `count` readings may take: a meter may double the aperture to null itself,
-        and some pause between readings."""
-        return count * (3 * self.aperture_s + 0.02) + self._port.timeout
-
     # -- leaving ----------------------------------------------------------------------------
 
     def make_safe(self) -> None:
-        """End what is running and go to the highest range."""
-        self.instrument.write("ABOR")
-        self._acquiring = False
-        self.set_range(self.ranges[-1])
+        """End what is running and go to the highest range; over a new connection, if the old one
+        has ended: the board may sleep on a range that does not carry it awake."""
+        try:
+            self._go_to_highest()
+        except WireLost:
+            self.instrument.close()
+            self.instrument.open()
+            self._go_to_highest()
 
-
-def _from_sheet(sheet: MeterSheet, nplc: float) -> tuple[MeterRange, ...]:
-    half = 2.0 if sheet.accuracy_is == "expanded" else 3.0**0.5
-    return tuple(
-        MeterRange(
-            full_scale_A=entry.full_scale,
-            overload_A=entry.overload_A,
-            shunt_ohm=entry.shunt_ohm,
-            shunt_assumed=False,
-            settling_s=sheet.settling_s(entry),
-            count_A=entry.count_A(nplc),
-            gain=entry.gain_accuracy / half,
-            offset=entry.offset_accuracy / half,
-        )
-        for entry in sheet.ranges
-    )
-
-
-def _unknown_range(full_scale_A: float) -> MeterRange:
-    return MeterRange(
-        full_scale_A=full_scale_A,
-        overload_A=full_scale_A,
-        shunt_ohm=ASSUMED_BURDEN_V / full_scale_A,
-        shunt_assumed=True,
-        settling_s=ASSUMED_SETTLING_S,
-    )
-
-
-def _plausible(currents: np.ndarray) -> bool:
-    """Whether these can be currents, overloads or zeros: a block in the other byte order reads
-    as absurd numbers without any error."""
-    size = np.abs(currents)
-    return bool(((size == 0) | ((size > 1e-18) & (size < 1e3)) | (size >= 9e36)).all())
+    def _go_to_highest(self) -> None:
+        self._sampler.abort(always=True)
+        self.range = None
+        if not self.ranges:  # it could not even tell them
+            self.instrument.configure(f"{_RANGE} MAX")
+            return
+        # What it reads back is the proof: its error queue may hold anything by now.
+        self.instrument.write(f"{_RANGE} {self.ranges[-1].full_scale_A:.6G}")
+        self._arrive(self.ranges[-1])

@@ -22,7 +22,8 @@ _SENTINEL_SHARE = 1e-6
 LONGEST_RESPONSE = 64 * 1024 * 1024
 
 # NR1, NR2 and NR3 (8.7.2 to 8.7.4). Not `float`, which also takes "nan", "1_0" and "infinity".
-_NR = r"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[Ee][+-]?\d+)?\s*"
+# Blanks behind a sign and around the E are not allowed in a response, and sent by some.
+_NR = r"\s*[+-]?\s*(?:\d+\.?\d*|\.\d+)(?:\s*[Ee]\s*[+-]?\d+)?\s*"
 _NUMBER = re.compile(_NR, re.ASCII)
 _ERROR = re.compile(r'\s*([+-]?\d+)\s*(?:,\s*(?:"(.*)"|([^"]*?))\s*)?', re.ASCII | re.DOTALL)
 
@@ -62,7 +63,7 @@ def parse_numbers(reply: str | bytes, count: int | None = None) -> np.ndarray:
     for part in parts:
         if not _NUMBER.fullmatch(part):
             raise _garbled(f"{part[:60]!r} is not a number, in the reply {text[:120]!r}")
-    values = np.array([float(part) for part in parts])
+    values = np.array([float("".join(part.split())) for part in parts])
     if not np.isfinite(values).all():
         raise _garbled(f"a number is too large for a float, in the reply {text[:120]!r}")
     if count is not None and len(values) != count:

@@ -10,6 +10,11 @@ from benchrig.drivers.instrument import ScpiInstrument
 from benchrig.errors import Fault
 from benchrig.session.bench_file import SupplyPort
 
+# What a supply may deliver more than it was told, by its own reading (common practice, no source).
+TOLERANCE = 0.01
+# What it may deliver less, or more within its highest voltage, until something is wrong.
+DEVIATION = 0.05
+
 
 @dataclass(frozen=True)
 class Delivered:
@@ -21,8 +26,8 @@ class Delivered:
 
 class Supply:
     """Raises `Fault` with the kinds ``supply_error``, ``supply_voltage`` and what its instrument
-    raises. Never asked for more than the bench file allows; switching on, which starts the
-    board, first passes the `gate`."""
+    raises. Never asked for more than the bench file allows; what starts the board first passes
+    the `gate`."""
 
     def __init__(
         self, instrument: ScpiInstrument, clock: Clock, port: SupplyPort, gate: Gate
@@ -33,6 +38,7 @@ class Supply:
         self._gate = gate
 
     def open(self) -> str:
+        """Open; the output stays as it is, and so do its settings."""
         identity = self.instrument.open()
         self.instrument.write("*CLS")
         return identity
@@ -41,29 +47,59 @@ class Supply:
         self.instrument.close()
 
     def set_up(self, voltage_V: float) -> None:
-        """Voltage and current limit; the output stays as it is."""
-        if voltage_V > self._port.highest_voltage:
+        """Current limit and voltage, in this order; the output stays on or off."""
+        highest_V = self._port.highest_voltage
+        if not 0 <= voltage_V <= highest_V:
             raise Fault(
                 "supply_voltage",
                 f"supply: the session asks for {voltage_V:g} V, and the bench file allows at the "
-                f"most {self._port.highest_voltage:g} V",
+                f"most {highest_V:g} V",
             )
-        self.instrument.configure(f"VOLT {voltage_V:.6g}", f"CURR {self._port.current_limit:.6g}")
+        # Where the output is on already, a higher voltage may wake the board.
+        self._gate("setting the supply's voltage")
+        for header, value in (("CURR", self._port.current_limit), ("VOLT", voltage_V)):
+            self.instrument.configure(f"{header} {value:.6g}")
+            self._check_set(header, value)
+
+    def _check_set(self, header: str, wanted: float) -> None:
+        reads_back = self.instrument.ask_number(f"{header}?")
+        if abs(reads_back - wanted) > TOLERANCE * wanted:
+            raise Fault(
+                "supply_error",
+                f"supply: was told {header} {wanted:g} and reads back {reads_back:g}",
+            )
 
     def switch(self, on: bool) -> None:
+        """Switch the output. Never on at a voltage above the highest, whoever has set it."""
         if on:
             self._gate("switching the supply on")
-        self.instrument.configure("OUTP ON" if on else "OUTP OFF")
+            self._check_setting()
+        word = "ON" if on else "OFF"
+        self.instrument.configure(f"OUTP {word}")
+        answer = self.instrument.ask("OUTP?").upper().removeprefix("+")
+        if answer not in (("1", "ON") if on else ("0", "OFF")):
+            raise Fault("supply_error", f"supply: was told OUTP {word} and answers {answer!r}")
         self._clock.sleep(self._port.settling)
+
+    def _check_setting(self) -> None:
+        set_V = self.instrument.ask_number("VOLT?")
+        if set_V > self._port.highest_voltage * (1 + TOLERANCE):
+            raise Fault(
+                "supply_voltage",
+                f"supply: is set to {set_V:g} V, above the {self._port.highest_voltage:g} V that "
+                "the bench file allows, and was not switched on",
+            )
 
     def read_back(self) -> Delivered:
         ask = self.instrument.ask_number
         return Delivered(ask("MEAS:VOLT?"), ask("MEAS:CURR?"))
 
     def check_voltage(self, wanted_V: float) -> Delivered:
-        """Read back; raises ``supply_voltage`` if the output is not within 5 % of `wanted_V`."""
+        """Read back; raises ``supply_voltage`` if the output is not within 5 % of `wanted_V`, or
+        above the highest voltage."""
         delivered = self.read_back()
-        if abs(delivered.voltage_V - wanted_V) > 0.05 * wanted_V:
+        too_high = delivered.voltage_V > self._port.highest_voltage * (1 + TOLERANCE)
+        if too_high or abs(delivered.voltage_V - wanted_V) > DEVIATION * wanted_V:
             raise Fault(
                 "supply_voltage",
                 f"supply: was set to {wanted_V:g} V and delivers {delivered.voltage_V:.4g} V at "

@@ -17,6 +17,7 @@ from benchrig.clock import Clock, VirtualClock
 from benchrig.drivers.instrument import ScpiInstrument
 from benchrig.drivers.scpi import ScpiError, parse_block, parse_numbers
 from benchrig.errors import CannotOpen, Fault, Interrupted, NoReply, WireFault, WireLost
+from benchrig.wires.simulated import SimulatedWire
 from tests.wires.far_ends import IDENTITY, KINDS, Action, Script, reached
 
 every_kind = pytest.mark.parametrize("kind", KINDS)
@@ -506,3 +507,36 @@ def test_a_garbled_error_queue() -> None:
             instrument.configure("SET 1")
         assert caught.value.kind == "garbled_reply"
         assert numbers(instrument, 2) == ["1", "2"]
+
+
+class Chatterbox:
+    """A far end that says something ten times a second, whatever it is asked."""
+
+    def __init__(self) -> None:
+        self._said_s = 0.0
+
+    def connect(self, t: float) -> None: ...
+
+    def disconnect(self, t: float) -> None: ...
+
+    def receive(self, data: bytes, t: float) -> None: ...
+
+    def set_line(self, line: str, asserted: bool, t: float) -> None: ...
+
+    def output(self, t: float) -> bytes:
+        if t < self._said_s + 0.1:
+            return b""
+        self._said_s = t
+        return b"22.5 C\n"
+
+    def next_output(self, t: float) -> float | None:
+        return self._said_s + 0.1
+
+
+def test_what_never_stops_talking_is_no_instrument() -> None:
+    clock = VirtualClock()
+    instrument = ScpiInstrument(SimulatedWire("meter", clock, Chatterbox()), clock)
+    with pytest.raises(WireFault, match="without end") as caught:
+        instrument.open()
+    assert caught.value.kind == "garbled_reply"
+    assert clock.monotonic() < 10.0
