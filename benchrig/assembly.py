@@ -40,18 +40,30 @@ def assemble(
     file, plan, sheet, zeros = load_files(bench, session)
     if clock is None:
         clock = RealClock() if file.simulation is None else VirtualClock()
-    made = _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
-    board_wire, meter_wire, supply_wire = made
-    log = Log(clock, *listeners)
+    wires = _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
+    return put_together(file, plan, sheet, zeros, wires, Log(clock, *listeners), clock)
+
+
+def put_together(
+    file: BenchFile,
+    session: Session,
+    sheet: MeterSheet | None,
+    zeros: tuple[Zero, ...],
+    wires: Wires,
+    log: Log,
+    clock: Clock,
+) -> Bench:
+    """A bench of ready parts, the wires to board, meter and supply among them."""
+    board_wire, meter_wire, supply_wire = wires
     meter = Meter(_instrument(meter_wire, clock, file.meter), clock, file.meter, sheet, zeros)
-    ranges = RangeKeeper(meter, plan.board, clock, log.tell)
+    ranges = RangeKeeper(meter, session.board, clock, log.tell)
     gate = ranges.make_room
-    board = Board(board_wire, clock, plan.protocol, file.board, gate, log.tell)
+    board = Board(board_wire, clock, session.protocol, file.board, gate, log.tell)
     supply = None
     if file.supply is not None and supply_wire is not None:
         instrument = _instrument(supply_wire, clock, file.supply)
         supply = Supply(instrument, clock, file.supply, gate)
-    return Bench(plan, file, board, meter, supply, ranges, clock, log)
+    return Bench(session, file, board, meter, supply, ranges, clock, log)
 
 
 @contextmanager

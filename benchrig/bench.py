@@ -25,12 +25,12 @@ from benchrig.errors import BenchrigError, Fault, NoReply, UsageError
 from benchrig.events import Listener
 from benchrig.judging import state_result
 from benchrig.log import Log
-from benchrig.measuring import Measured, Measuring, SettlingPlan
+from benchrig.measuring import BATCH_S, Measured, Measuring, SettlingPlan
 from benchrig.ranges import RangeKeeper
 from benchrig.result import StateResult
 from benchrig.session import BenchFile, Session
 from benchrig.session.session_file import State, Wake
-from benchrig.sleeping import SleepWatch, Visit
+from benchrig.sleeping import QUICK_LOOK, SleepWatch, Visit
 from benchrig.units import format_quantity
 
 # A board that wakes by itself is waited for on a range with room from this long before.
@@ -66,6 +66,7 @@ class Bench:
         self._visit: Visit | None = None
         self._awake_A: float | None = None
         self._left = False
+        self.is_open = False
 
     def __enter__(self) -> Bench:
         return self
@@ -87,6 +88,7 @@ class Bench:
         if self.supply is not None:
             self.log.tell("supply", f"supply: {self.supply.open()}")
         self.board.open()
+        self.is_open = True
 
     def power_up(self) -> None:
         """Switch the supply on, if there is one, and find the board and its identity."""
@@ -200,11 +202,11 @@ class Bench:
         visit.measured = measuring.run(self._deadline_s(visit, plan), self._sleep.listen)
         self.measured[visit.state.name] = visit.measured
         current_A = visit.measured.outcome.current_A
-        if not visit.state.sleeps:
-            self._saw_awake(current_A)
         voltage_V = self.ranges.voltage_at_board(visit.measured.range, current_A or 0.0)
-        visit.result = state_result(visit.state, visit.measured, visit.awake_A, voltage_V)
-        return visit.result
+        visit.result = row = state_result(visit.state, visit.measured, visit.awake_A, voltage_V)
+        if not visit.state.sleeps and row.verdict != "fault" and _stands_out(row):
+            self._saw_awake(row.current_A)
+        return row
 
     def _deadline_s(self, visit: Visit, plan: SettlingPlan) -> float:
         """A board that wakes by its own timer is left alone in time, with the meter on a range
@@ -212,8 +214,12 @@ class Bench:
         state, deadline_s = visit.state, visit.entered_s + plan.time_limit_s
         if state.wake is None or state.wake.after is None:
             return deadline_s
-        trials_s = len(state.must_not_wake) * (state.quiet + EARLY_S)
-        return min(deadline_s, visit.entered_s + state.wake.after - EARLY_S - trials_s)
+        # The last batch, and the look for what ends it, may begin just before the deadline.
+        early_s = EARLY_S + 2 * max(self.meter.interval_s, BATCH_S)
+        for stimulus in state.must_not_wake:
+            look_s = QUICK_LOOK * self.meter.interval_s
+            early_s += EARLY_S + stimulus.pulse + state.quiet + look_s
+        return min(deadline_s, visit.entered_s + state.wake.after - early_s)
 
     def settled_current(self, name: str) -> StateResult:
         """Enter a state and measure it."""
@@ -298,14 +304,15 @@ class Bench:
 
     def make_safe(self) -> tuple[str, ...]:
         """Bring the meter to its highest range, the board awake if it can be, the supply to what
-        the bench file says. Never raises a `Fault`; returns what was reached, a line each."""
+        the bench file says. Returns what was reached, a line each. Raises only what a listener
+        raises, and that at the end."""
         self.log.state = None
         steps: list[tuple[str, Callable[[], str]]] = [("meter", self._safe_meter)]
         if self._visit is not None and self._visit.state.sleeps:
             steps.append(("board", self._safe_board))
         if self.supply is not None:
             steps.append(("supply", self._safe_supply))
-        with self.clock.shielded():
+        with self.clock.shielded(), self.log.undisturbed():
             reached = tuple(f"{name}: {_tried(step)}" for name, step in steps)
             for line in reached:
                 self.log.tell("safe_end", line)
@@ -323,12 +330,14 @@ class Bench:
 
     def close(self) -> None:
         """Close the ports as they are."""
-        self._left = True
+        self._left, self.is_open = True, False
         for instrument in (self.board, self.meter, self.supply):
             if instrument is not None:
                 instrument.close()
 
     def _safe_meter(self) -> str:
+        if not self.meter.instrument.identity:
+            return "was never reached"
         self.ranges.make_safe()
         return "on its highest range"
 
@@ -344,8 +353,15 @@ class Bench:
     def _safe_supply(self) -> str:
         assert self.supply is not None
         assert self.file.supply is not None
+        if not self.supply.instrument.identity:
+            return "was never reached"
         self.supply.make_safe()
         return f"left {self.file.supply.at_end}"
+
+
+def _stands_out(row: StateResult) -> bool:
+    """Whether there is a current for certain."""
+    return (row.current_A or 0.0) > 4 * (row.expanded_uncertainty_A or 0.0)
 
 
 def _tried(step: Callable[[], str]) -> str:
@@ -353,6 +369,8 @@ def _tried(step: Callable[[], str]) -> str:
         return step()
     except BenchrigError as error:
         return f"NOT reached: {error}"
+    except Exception as error:  # a mistake of our own must not keep the other steps from being done
+        return f"NOT reached: {error!r}"
 
 
 def open_bench(

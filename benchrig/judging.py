@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from benchrig.measurement import Budget, difference, judge, ratio
 from benchrig.measuring import STILL_AWAKE, Measured
@@ -41,7 +41,7 @@ def state_result(
         outcome.current_A, budget.expanded_uncertainty, state.limit.min, state.limit.max
     )
     flags = _flags(state, measured, outcome.current_A, verdict)
-    if _stays_awake(state, outcome.current_A, awake_A):
+    if _stays_awake(state, outcome.current_A, budget.expanded_uncertainty, awake_A):
         verdict = "fail"
         flags = (*flags, "stays_awake")
     return row.model_copy(
@@ -72,13 +72,16 @@ def _flags(
     return tuple(flags)
 
 
-def _stays_awake(state: State, current_A: float, awake_A: float | None) -> bool:
+def _stays_awake(
+    state: State, current_A: float, uncertainty_A: float, awake_A: float | None
+) -> bool:
     """Whether the board never went to sleep. Half of what it draws awake is far above any sleep
     state; where a limit allows so much, or there is none, nearly all of it is asked for."""
     if not state.sleeps or awake_A is None:
         return False
     above = state.limit.max is not None and current_A > state.limit.max
-    return current_A > (0.5 if above else STILL_AWAKE) * awake_A
+    # On a range that is too coarse for the state nobody can tell.
+    return current_A - uncertainty_A > (0.5 if above else STILL_AWAKE) * awake_A
 
 
 def _budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:
@@ -94,21 +97,22 @@ def _budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:
 
 
 def derived_results(
-    session: Session, measured: Mapping[str, Measured]
+    session: Session, visited: Collection[str], measured: Mapping[str, Measured]
 ) -> tuple[DerivedResult, ...]:
-    """The differences and ratios of a session, from the last measurement of each state."""
-    rows = [_derived(entry, "difference", measured) for entry in session.differences]
-    rows += [_derived(entry, "ratio", measured) for entry in session.ratios]
-    return tuple(row for row in rows if row is not None)
+    """The differences and ratios of a session, from the last measurement of each state; those
+    of which both states were asked for in this run, the `visited`."""
+    return tuple(
+        _derived(entry, kind, measured)
+        for kind, entries in (("difference", session.differences), ("ratio", session.ratios))
+        for entry in entries
+        if set(entry.of) <= set(visited)
+    )
 
 
 def _derived(
     entry: Difference | Ratio, kind: str, measured: Mapping[str, Measured]
-) -> DerivedResult | None:
+) -> DerivedResult:
     first, second = entry.of
-    if not set(entry.of) & set(measured):
-        # Neither of its states was asked for in this run.
-        return None
     row = DerivedResult(
         name=entry.name,
         kind="difference" if kind == "difference" else "ratio",

@@ -17,6 +17,8 @@ class Log:
     def __init__(self, clock: Clock, *listeners: Listener) -> None:
         self._clock = clock
         self._listeners = list(listeners)
+        # What listeners raised while nothing may stop; None where it may.
+        self._held: list[BaseException] | None = None
         self._begin()
 
     def _begin(self) -> None:
@@ -43,4 +45,22 @@ class Log:
 
     def emit(self, event: Event) -> None:
         for listener in self._listeners:
-            listener(event)
+            try:
+                listener(event)
+            except BaseException as error:
+                if self._held is None:
+                    raise
+                self._held.append(error)
+
+    @contextmanager
+    def undisturbed(self) -> Iterator[None]:
+        """Inside it no listener stops anything: what they raise is raised, the first of it, at
+        the end."""
+        held: list[BaseException] = []
+        self._held = held
+        try:
+            yield
+        finally:
+            self._held = None
+        if held:
+            raise held[0]

@@ -39,8 +39,8 @@ FIRST_BATCH = 5
 
 DEFAULT_TIME_LIMIT_S = 60.0
 
-# Later than this before the deadline the range is left as it is: what ends the measurement may
-# be the board's own waking.
+# This long before the deadline a lower range must have settled, or the range is left as it is:
+# what ends the measurement may be the board's own waking.
 LAST_DESCENT_S = 1.0
 # A sleep current that is at this multiple of what it was has not drifted there.
 WOKEN = 4.0
@@ -111,7 +111,8 @@ class Measuring:
         self._ticks = state.ticks
         self._watch: SettlingWatch | None = None
         self._watch_range: MeterRange | None = None
-        # The level of the last batch, and the lowest so far.
+        # The level of the last batch, and the lowest so far; below the floor nobody can tell.
+        self._floor_A = 0.0
         self._level_A = 0.0
         self._lowest_A = math.inf
 
@@ -132,10 +133,13 @@ class Measuring:
             outcome = None
             if readings.overloaded:
                 self._tell_readings(readings, None)
-                self._ranges.step_up(readings)
+                since_s = self._clock.monotonic() - self._entered_s
+                self._ranges.step_up(readings, patient=since_s < self._plan.guard_s)
                 self._watch = None
-            elif left_s > LAST_DESCENT_S and (
-                lower := self._ranges.lower_range(readings, self._ticks)
+            elif lower := self._ranges.lower_range(
+                readings,
+                self._ticks,
+                within_s=deadline_s - self._clock.monotonic() - LAST_DESCENT_S,
             ):
                 self._tell_readings(readings, None)
                 self._ranges.step_down(lower, readings)
@@ -165,8 +169,9 @@ class Measuring:
             return
         entry = readings.range
         # Below this the range does not tell a current from its own offset.
-        floor_A = 4 * (ASSUMED_OFFSET if entry.offset is None else entry.offset)
-        self._level_A = max(float(np.median(valid)), floor_A * entry.full_scale_A)
+        offset = ASSUMED_OFFSET if entry.offset is None else entry.offset
+        self._floor_A = 4 * offset * entry.full_scale_A
+        self._level_A = max(float(np.median(valid)), self._floor_A)
         self._lowest_A = min(self._lowest_A, self._level_A)
 
     def _never_slept(self) -> bool:
@@ -174,7 +179,7 @@ class Measuring:
         return (
             self._awake_A is not None
             and since_s > self._plan.guard_s
-            and self._lowest_A > STILL_AWAKE * self._awake_A
+            and self._lowest_A > max(STILL_AWAKE * self._awake_A, self._floor_A)
         )
 
     def _check_asleep(self) -> None:

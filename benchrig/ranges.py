@@ -84,9 +84,19 @@ class RangeKeeper:
         """Whether a state whose readings reach `reading_A` may be measured on this range."""
         if reading_A > ENTRY_SHARE * entry.full_scale_A or self._is_barred(entry):
             return False
-        if self.voltage_at_board(entry, reading_A) < self._ratings.minimum_voltage:
+        left_V = self.voltage_at_board(entry, reading_A) - self._ratings.minimum_voltage
+        if left_V < 0 or reading_A * self._interruption_s > left_V * (
+            self._ratings.decoupling or 0.0
+        ):
             return False
         return ticks is None or self._carries(entry, ticks, reading_A)
+
+    @property
+    def _interruption_s(self) -> float:
+        """For so long some meters open the circuit when they change range; the board then lives
+        on its capacitor, on the way down and, as it sleeps on, on the way up again."""
+        sheet = self._meter.sheet
+        return sheet.interruption if sheet is not None and sheet.range_change_interrupts else 0.0
 
     def _is_barred(self, entry: MeterRange) -> bool:
         """A range that overloaded may be tried once more, since the firmware may just have had
@@ -100,7 +110,7 @@ class RangeKeeper:
         """Whether wake-up ticks pass: the charge comes from the decoupling capacitor as far as
         it lasts, and only its droop drives current through the shunt."""
         through_shunt_A = ticks.peak_current
-        if self._ratings.decoupling:
+        if self._ratings.decoupling and entry.shunt_ohm:
             droop_V = ticks.peak_current * ticks.duration / self._ratings.decoupling
             through_shunt_A = min(through_shunt_A, base_A + droop_V / entry.shunt_ohm)
         return (
@@ -108,8 +118,11 @@ class RangeKeeper:
             and self.voltage_at_board(entry, through_shunt_A) >= self._ratings.minimum_voltage
         )
 
-    def lower_range(self, readings: Readings, ticks: Ticks | None) -> MeterRange | None:
-        """The lowest range below the present one that these readings allow, if any."""
+    def lower_range(
+        self, readings: Readings, ticks: Ticks | None, within_s: float
+    ) -> MeterRange | None:
+        """The lowest range below the present one that these readings allow, if any, and that has
+        settled `within_s`."""
         valid = readings.currents_A[is_valid(readings.currents_A)]
         if len(valid) < len(readings.currents_A) or len(valid) == 0:
             return None
@@ -119,7 +132,8 @@ class RangeKeeper:
         for entry in self._meter.ranges:
             if entry.full_scale_A >= present.full_scale_A:
                 return None
-            if self.allows(entry, reaches_A, ticks):
+            settled_s = entry.settling_s + self._recharge_s(entry)
+            if settled_s <= within_s and self.allows(entry, reaches_A, ticks):
                 return entry
         return None
 
@@ -128,13 +142,17 @@ class RangeKeeper:
         reading = format_quantity(float(np.max(np.abs(valid))), "A", 3)
         self._change(entry, f"readings of {reading} allow it")
 
-    def step_up(self, readings: Readings) -> None:
-        """After an overload. Raises ``overloaded`` on the highest range."""
+    def step_up(self, readings: Readings, *, patient: bool) -> None:
+        """After an overload. On the highest range raises ``overloaded``, unless `patient`: the
+        board may just have begun to charge something."""
         present = readings.range
-        self._overloads[present.full_scale_A] += 1
         higher = [
             entry for entry in self._meter.ranges if entry.full_scale_A > present.full_scale_A
         ]
+        if not higher and patient:
+            # Nothing to bar: what flows once it has charged may suit any range.
+            return
+        self._overloads[present.full_scale_A] += 1
         if not higher:
             scale = format_quantity(present.full_scale_A, "A", 2)
             raise Fault(
@@ -154,11 +172,15 @@ class RangeKeeper:
 
     def _change(self, entry: MeterRange, reason: str) -> None:
         self._meter.set_range(entry)
-        if self._ratings.decoupling and not entry.shunt_assumed:
-            # The shunt has changed, so the board's supply settles again: 6.9 time constants
-            # bring it to 0.1 % of the step (elementary circuit theory, exp(-6.9) = 0.001).
-            self._clock.sleep(6.9 * entry.shunt_ohm * self._ratings.decoupling)
+        self._clock.sleep(self._recharge_s(entry))
         self._told(self._meter.range, reason)
+
+    def _recharge_s(self, entry: MeterRange) -> float:
+        """After a change of the shunt the board's supply settles again: 6.9 time constants bring
+        it to 0.1 % of the step (elementary circuit theory, exp(-6.9) = 0.001)."""
+        if entry.shunt_assumed:
+            return 0.0
+        return 6.9 * entry.shunt_ohm * (self._ratings.decoupling or 0.0)
 
     def _told(self, entry: MeterRange | None, reason: str) -> None:
         if entry is not None:

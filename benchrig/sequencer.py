@@ -54,9 +54,10 @@ def run_session(
     """Run a session on a bench, and return its result; a fault is a result too.
 
     `bench` is a bench file, or a bench that was made for this session. One that is open is left
-    open and safe; others are opened and closed here. `only` names states or subsets, `serial_number` is
-    the one expected: a board that says another is not measured. Raises `FileProblems` and
-    `UsageError`; a KeyboardInterrupt is raised again after the bench was left safe.
+    open and safe; others are opened and closed here. `only` names states or subsets,
+    `serial_number` is the one expected: a board that says another is not measured. Raises
+    `FileProblems` and `UsageError`; a KeyboardInterrupt is raised again after the bench was left
+    safe.
     """
     if isinstance(bench, Bench):
         made = bench
@@ -97,6 +98,7 @@ class _Walk:
         self._note = note
         self._rows: list[StateResult] = []
         self._fault: FaultRecord | None = None
+        self._told: list[Fault] = []
         self._safe_end: tuple[str, ...] = ()
 
     def run(self, listeners: Sequence[Listener], *, connect: bool = False) -> SessionResult:
@@ -109,6 +111,9 @@ class _Walk:
                 self._end_early(fault)
             except KeyboardInterrupt:
                 self._end_early(Interrupted("Ctrl-C"))
+                raise
+            except Exception as error:
+                self._end_early(Fault("internal_error", f"benchrig itself failed: {error!r}"))
                 raise
             finally:
                 # Also after an error of our own or of a listener.
@@ -180,6 +185,10 @@ class _Walk:
             self._add(_with_fault(_unmeasured(state), Fault("not_reached", message)))
 
     def _tell_fault(self, fault: Fault) -> None:
+        """Once: one that ends the session has been told with its state already."""
+        if fault in self._told:
+            return
+        self._told.append(fault)
         self._bench.log.tell("fault", str(fault), fault=fault.kind)
 
     def _add(self, row: StateResult) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from benchrig.clock import Clock
 from benchrig.drivers.board import Board
 from benchrig.drivers.lines import shown
-from benchrig.drivers.meter import ASSUMED_OFFSET, Meter
+from benchrig.drivers.meter import ASSUMED_OFFSET, Meter, Readings
 from benchrig.drivers.scpi import is_valid
 from benchrig.errors import Fault
 from benchrig.log import Log
@@ -56,10 +56,11 @@ class SleepWatch:
                 return
 
     def current_A(self) -> float | None:
-        """The current now; None if it can't be read."""
+        """The current now; None if it can't be read, or be told from the offset of the range."""
         readings = self._meter.acquire(QUICK_LOOK, self.listen)
         valid = readings.currents_A[is_valid(readings.currents_A)]
-        return float(np.median(valid)) if len(valid) else None
+        current_A = float(np.median(valid)) if len(valid) else 0.0
+        return current_A if current_A > 4 * _offset_A(readings) else None
 
     def has_risen(self, visit: Visit) -> bool | None:
         """Whether the current has left the sleep level; None where it cannot tell.
@@ -71,11 +72,15 @@ class SleepWatch:
             return None
         present = self._meter.acquire(QUICK_LOOK, self.listen)
         valid = present.currents_A[is_valid(present.currents_A)]
+        if len(valid) == 0 and present.overloaded:
+            raise Fault(
+                "overloaded",
+                f"meter: overloaded in {visit.state.name}, on a range with room for all that the "
+                "board may draw. A short at the board, or board.highest_current is too low",
+            )
         if len(valid) == 0:
-            return True
-        offset = ASSUMED_OFFSET if present.range.offset is None else present.range.offset
-        offset_A = offset * present.range.full_scale_A
-        threshold_A = 1.5 * visit.settled_A + 4 * offset_A + 3 * float(np.std(valid))
+            return None
+        threshold_A = 1.5 * visit.settled_A + 4 * _offset_A(present) + 3 * float(np.std(valid))
         if visit.awake_A is not None and threshold_A > 0.8 * visit.awake_A:
             return None
         return bool(np.median(valid) > threshold_A)
@@ -87,7 +92,7 @@ class SleepWatch:
         end_s = self._clock.monotonic() + state.quiet
         while (left := end_s - self._clock.monotonic()) > 0:
             if lines := self._board.poll(left):
-                self._log.tell("woke", f"{told}: the board said {shown(lines[0])!r}")
+                self._log.tell("woke", f"{told}: the board said '{shown(lines[0])}'")
                 return False
         risen = self.has_risen(visit)
         if risen:
@@ -112,3 +117,8 @@ class SleepWatch:
         wake = visit.state.wake
         by = "" if wake is None else f" by {wake.by}"
         raise Fault("no_wake", f"board: did not wake{by} from {visit.state.name} in time")
+
+
+def _offset_A(readings: Readings) -> float:
+    entry = readings.range
+    return (ASSUMED_OFFSET if entry.offset is None else entry.offset) * entry.full_scale_A

@@ -80,7 +80,13 @@ def _board(bench: Bench) -> str:
     """Opening its port may move a line and wake the board, so the meter comes first."""
     if bench.meter.range is None:
         return "its port is not tried: that may wake it, and the meter cannot be used"
-    bench.board.open()
+    try:
+        bench.board.open()
+    except Fault as fault:
+        if fault.kind != "burden_too_high":
+            raise
+        # No instrument is to blame; among the problems it is told with range and voltage.
+        return "its port is not tried: that may wake it, and no range leaves room for that"
     return f"its port, {bench.board.wire.address}, can be opened"
 
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Sequence
-from decimal import Context, Decimal
+from decimal import Decimal
 
 from rich.text import Text
 
+from benchrig.measurement.rounding import EXACT, PREFIXES, paired, rounded, si_power
 from benchrig.units import format_quantity
 
 VERDICT_STYLES = {
@@ -28,11 +29,6 @@ OVERLOAD_MARK, NO_NUMBER_MARK = "^", "?"
 _DECADES = 5.0
 # ... and stays flat while its points differ by less than this share: else noise looks unsettled.
 _FLAT = 0.05
-
-_PREFIXES = {
-    -18: "a", -15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G",
-}  # fmt: skip
-_EXACT = Context(prec=400)
 
 # Printable by their Unicode category, and yet nothing is seen: fillers and an empty Braille cell.
 _UNSEEN = frozenset("\u115f\u1160\u2800\u3164\uffa0")
@@ -81,15 +77,7 @@ def with_uncertainty(value: float, uncertainty: float | None, unit: str) -> str:
     same decimal place (GUM 7.2.2 and 7.2.6, from memory). Without `unit`, without prefix."""
     if uncertainty is None or not _can_be_joined(value, uncertainty):
         return format_quantity(value, unit).strip()
-    rounded, spread = _rounded(value, uncertainty)
-    last = _last_place(spread)
-    power = _power(max(abs(rounded), spread)) if unit else 0
-    # A last digit left of the point would be padded with a zero that says nothing.
-    if unit and last > power:
-        power += 3
-    first, second = (_EXACT.scaleb(number, -power) for number in (rounded, spread))
-    pair = f"{first:f} ± {second:f}"
-    return f"({pair}) {_PREFIXES[power]}{unit}" if unit else pair
+    return paired(*rounded(value, uncertainty), unit)
 
 
 def _can_be_joined(value: float, uncertainty: float) -> bool:
@@ -99,31 +87,12 @@ def _can_be_joined(value: float, uncertainty: float) -> bool:
     return 1e-20 < uncertainty < 1e11 and abs(value) < 1e9 * uncertainty
 
 
-def _rounded(value: float, uncertainty: float) -> tuple[Decimal, Decimal]:
-    spread = Decimal(repr(uncertainty))
-    for _ in range(2):  # 0.0996 becomes 0.100 at first, and 0.10 then
-        step = Decimal(1).scaleb(spread.adjusted() - 1)
-        spread = _EXACT.quantize(spread, step)
-    rounded = _EXACT.quantize(Decimal(repr(value)), step)
-    return (abs(rounded) if rounded == 0 else rounded), spread
-
-
-def _last_place(number: Decimal) -> int:
-    exponent = number.as_tuple().exponent
-    assert isinstance(exponent, int)  # finite
-    return exponent
-
-
-def _power(number: Decimal) -> int:
-    return max(min(_PREFIXES), min(max(_PREFIXES) - 3, 3 * (number.adjusted() // 3)))
-
-
 def exactly(value: float, unit: str) -> str:
     """A quantity that somebody chose, as short as it is: ``"1.5 mA"``."""
     number = Decimal(f"{value:.6g}")
-    power = _power(number) if unit and number else 0
-    shown = f"{_EXACT.scaleb(number, -power).normalize():f}"
-    return f"{shown} {_PREFIXES[power]}{unit}" if unit else shown
+    power = si_power(number) if unit and number else 0
+    shown = f"{EXACT.scaleb(number, -power).normalize():f}"
+    return f"{shown} {PREFIXES[power]}{unit}" if unit else shown
 
 
 def limits(low: float | None, high: float | None, unit: str) -> str:

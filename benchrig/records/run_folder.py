@@ -7,6 +7,7 @@ was measured so far.
 from __future__ import annotations
 
 import csv
+import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -93,4 +94,5 @@ def _new_folder(out: Path, name: str) -> Path:
 
 
 def to_json(result: SessionResult) -> str:
-    return result.model_dump_json(indent=2) + "\n"
+    """In ASCII, whatever a board may have said: it may be printed on any terminal."""
+    return json.dumps(result.model_dump(mode="json"), indent=2) + "\n"

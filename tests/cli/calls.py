@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from click.testing import CliRunner, Result
-from jsonschema import Draft202012Validator
+from jsonschema import Draft202012Validator  # type: ignore[import-untyped]
 
 from benchrig.cli import main
 from benchrig.records.schema import result_schema
@@ -107,6 +107,7 @@ class Process:
         )
         self.said: list[str] = []
         self._hangs = threading.Timer(GIVE_UP_S, self.popen.kill)
+        self._hangs.daemon = True
         self._hangs.start()
 
     def wait_for(self, words: str) -> None:
@@ -147,12 +148,13 @@ class Served:
 def served(folder: Path, *arguments: str, board: Path = BOARD) -> Iterator[Served]:
     """A simulated bench behind a pty and a TCP port, ten times as fast as a real one."""
     bench = folder / "ports.bench.toml"
-    process = Process(
-        *("simulate", board, "--meter", SHEET, "--pace", "10", "--write-bench", bench, *arguments)
-    )
+    options = ("--meter", SHEET, "--pace", "10", "--write-bench", bench)
+    process = Process("simulate", board, *options, *arguments)
     try:
         process.wait_for("ready")
         assert process.said, process.end().stderr
+        # The meter integrates over periods of the mains, which are ten times as fast as well.
+        edited(bench, bench, ("[meter]\n", '[meter]\nline_frequency = "500 Hz"\n'))
         yield Served(process, bench)
     finally:
         process.popen.terminate()
