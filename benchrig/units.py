@@ -22,7 +22,7 @@ EXAMPLES = {
 _TIME_UNITS = {"min": Decimal(60), "h": Decimal(3600), "d": Decimal(86400)}
 _SPELLINGS = {"Ω": ("Ω", "ohms", "ohm", "Ohm")}
 # Both code points for micro: U+00B5, the sign on keyboards, and U+03BC, the Greek letter.
-_EXPONENTS = {"f": -15, "p": -12, "n": -9, "u": -6, "\u00b5": -6, "\u03bc": -6, "m": -3}
+_EXPONENTS = {"a": -18, "f": -15, "p": -12, "n": -9, "u": -6, "\u00b5": -6, "\u03bc": -6, "m": -3}
 _EXPONENTS |= {"": 0, "k": 3, "M": 6, "G": 9, "T": 12}
 # Strict on purpose: a comma is a decimal mark to one reader and groups digits for the next.
 _QUANTITY = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(\S*)")

@@ -1,100 +1,17 @@
-"""Uncertainty budgets of currents, of their differences, ratios and sums.
-
-After the GUM (JCGM 100:2008). A budget holds for a value in any unit: its contributions are
-standard uncertainties in that same unit, which is the ampere wherever a meter was read.
-
-How contributions combine, in one place (`combine`): what two results share (the gain error of a
-range, the zero of a null) is one error, and adds with its signs before it is squared. Errors from
-a data sheet (shared, type B) add linearly on top: a sheet limits the sum of its parts and says
-nothing about their independence, nor about that of two ranges behind one reference.
-Everything else is independent and adds in squares (GUM 5.1.2, 5.2.2).
-"""
+"""The uncertainty budget of a measured current: what the averaging, the settling and the meter
+add to it. After the GUM (JCGM 100:2008), clause 8 and annex H."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
+from benchrig.measurement.combining import Budget
+from benchrig.measurement.contributions import RECTANGULAR, Contribution, Stated, contribution
 from benchrig.measurement.outcome import Outcome
-from benchrig.measurement.quantiles import t_quantile
 
-
-@dataclass(frozen=True)
-class Contribution:
-    """One line of a budget.
-
-    `kind`: "A" from statistics, "B" from other knowledge (GUM 2.3.2, 2.3.3).
-    `shared`: name of the cause, equal in all results that it moves together; `None` if it moves
-    this result alone. `proportional`: the error grows with the current and takes its sign.
-    """
-
-    name: str
-    standard_uncertainty: float
-    dof: float = math.inf
-    kind: Literal["A", "B"] = "B"
-    shared: str | None = None
-    proportional: bool = False
-
-    def __post_init__(self) -> None:
-        if not 0.0 <= self.standard_uncertainty < math.inf:
-            raise ValueError(
-                f"{self.name}: a standard uncertainty must be finite and 0 or more, "
-                f"not {self.standard_uncertainty!r}"
-            )
-        if not self.dof > 0.0:
-            raise ValueError(f"{self.name}: degrees of freedom must be above 0, not {self.dof!r}")
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """A value with its standard uncertainty and effective degrees of freedom, in one unit."""
-
-    value: float
-    standard_uncertainty: float
-    dof: float
-
-    @property
-    def coverage_factor(self) -> float:
-        """t95 of the effective degrees of freedom, rounded down to whole ones (GUM G.4.1)."""
-        whole = self.dof if math.isinf(self.dof) else max(math.floor(self.dof + 1e-9), 1)
-        return t_quantile(whole)
-
-    @property
-    def expanded_uncertainty(self) -> float:
-        """U at 95 % (GUM 6.2.1, G.3.2)."""
-        return self.coverage_factor * self.standard_uncertainty
-
-
-@dataclass(frozen=True)
-class Budget:
-    """A value and all that makes it uncertain."""
-
-    value: float
-    contributions: tuple[Contribution, ...]
-
-    @property
-    def estimate(self) -> Estimate:
-        return combine([self], [1.0], self.value)
-
-    @property
-    def standard_uncertainty(self) -> float:
-        """Combined standard uncertainty (GUM 5.1.2)."""
-        return self.estimate.standard_uncertainty
-
-    @property
-    def dof(self) -> float:
-        """Effective degrees of freedom (GUM G.4.1)."""
-        return self.estimate.dof
-
-    @property
-    def coverage_factor(self) -> float:
-        return self.estimate.coverage_factor
-
-    @property
-    def expanded_uncertainty(self) -> float:
-        return self.estimate.expanded_uncertainty
+BOLTZMANN_J_PER_K = 1.380649e-23
+"""Exact, by the definition of the kelvin (SI brochure, 9th edition, 2019)."""
 
 
 @dataclass(frozen=True)
@@ -102,110 +19,204 @@ class RangeAccuracy:
     """What is known of one range of the meter, as standard uncertainties.
 
     `gain`: share of the reading; `offset`: share of full scale. A limit of error from the sheet
-    has been divided by sqrt(3) (GUM 4.3.7), an expanded uncertainty by its k (GUM 4.3.3).
-    Results with equal `full_scale_A` share their gain and their offset error.
+    has been divided by sqrt(3) (GUM 4.3.7), an expanded uncertainty by its k (GUM 4.3.3);
+    `divisor` says by which. Results with equal `full_scale_A` share their gain and their offset
+    error. `gain_per_K`, `offset_per_K`: the same for each kelvin outside the temperatures from
+    `reference_low_C` to `reference_high_C`, 23 °C ± 5 °C if not stated (common practice, no
+    source).
     """
 
     full_scale_A: float
     gain: float
     offset: float
     count_A: float
+    divisor: float = RECTANGULAR
+    gain_per_K: float = 0.0
+    offset_per_K: float = 0.0
+    reference_low_C: float = 18.0
+    reference_high_C: float = 28.0
+
+    @property
+    def where(self) -> str:
+        return f"the {self.full_scale_A:g} A range"
+
+
+@dataclass(frozen=True)
+class Ambient:
+    """The temperature around the meter, known to within `half_width_K` (a rectangle)."""
+
+    temperature_C: float
+    half_width_K: float = 0.0
+
+    def outside_K(self, low_C: float, high_C: float) -> float:
+        """Root mean square of the distance to the band from `low_C` to `high_C`, with its sign.
+
+        An error of zero mean per kelvin, times a temperature that is itself uncertain, has
+        u^2 = u(coefficient)^2 E(distance^2): the exact second moment of the product, where the
+        first-order law of GUM 5.1.2 would give nothing inside the band.
+        """
+        middle_C = (low_C + high_C) / 2.0
+        sign = math.copysign(1.0, self.temperature_C - middle_C)
+        return sign * math.sqrt(
+            self._mean_square_above(high_C, 1.0) + self._mean_square_above(low_C, -1.0)
+        )
+
+    def _mean_square_above(self, edge_C: float, sign: float) -> float:
+        beyond_K, half_K = sign * (self.temperature_C - edge_C), self.half_width_K
+        if beyond_K >= half_K:
+            return beyond_K**2 + half_K**2 / 3.0
+        reach_K = beyond_K + half_K
+        return reach_K**3 / (6.0 * half_K) if reach_K > 0.0 else 0.0
 
 
 @dataclass(frozen=True)
 class ZeroTaken:
     """A zero that was measured with the board disconnected and has been subtracted.
 
-    It is told from the next measurement of the zero by its `offset_A`.
+    It is told from the next measurement of the zero by its `offset_A`: two results with the same
+    zero share its error, whatever it is; zeros of two ranges were read one after the other and
+    share nothing. `ambient`: when it was taken; the offset then drifts from there. Without it the
+    drift is priced as if no zero had been taken.
     """
 
     offset_A: float
     standard_uncertainty_A: float
     dof: float = math.inf
+    ambient: Ambient | None = None
 
 
 def reading_budget(
-    outcome: Outcome, accuracy: RangeAccuracy | None, zero: ZeroTaken | None = None
+    outcome: Outcome,
+    accuracy: RangeAccuracy | None,
+    zero: ZeroTaken | None = None,
+    *,
+    ambient: Ambient | None = None,
+    noise_floor_A: float = 0.0,
 ) -> Budget:
     """The budget of a state's current, from its settling outcome and the meter's sheet.
 
-    `zero` must already be subtracted from the readings. Without `accuracy` the meter's part is
-    missing, which is for the caller to say. Raises `ValueError` if the outcome has no value.
+    `zero` must already be subtracted from the readings. `noise_floor_A`: the standard deviation
+    that the mean has at least, from the noise of the meter (`noise_floor`, `averaged_noise`).
+    Without `accuracy` the meter's part is missing, and without `ambient` that of its temperature,
+    which is for the caller to say. Raises `ValueError` if the outcome has no value.
     """
     current_A, averaging_A, dof = outcome.current_A, outcome.standard_uncertainty_A, outcome.dof
     if current_A is None or averaging_A is None or dof is None or outcome.settling_bound_A is None:
         raise ValueError(f"the outcome {outcome.kind!r} has no value, so there is no budget")
-    count_A = max(outcome.count_A, accuracy.count_A if accuracy else 0.0)
+    # Few batches scatter little by luck now and then, but the mean is never known better than
+    # the meter's noise allows: the floor is what the averaging lacks of it.
+    lacking_A = math.sqrt(max(noise_floor_A**2 - averaging_A**2, 0.0))
     parts = [
-        Contribution("averaging", averaging_A, dof, "A"),
-        # A bound with nothing known inside it is a rectangle (GUM 4.3.7).
-        Contribution("settling", outcome.settling_bound_A / math.sqrt(3.0)),
-        Contribution("resolution", count_A / math.sqrt(12.0)),  # GUM F.2.2.1
+        contribution("averaging", Stated("mean of the readings", current_A, averaging_A), dof, "A"),
+        contribution(
+            "settling",
+            Stated("what is still to come", 0.0, outcome.settling_bound_A, divisor=RECTANGULAR),
+        ),
     ]
+    if noise_floor_A > 0.0:
+        parts.append(contribution("noise floor", Stated("noise of the meter", 0.0, lacking_A)))
+    count_A = max(outcome.count_A, accuracy.count_A if accuracy else 0.0)
+    return Budget(current_A, (*parts, *_meter(current_A, count_A, accuracy, zero, ambient)))
+
+
+def single_reading_budget(
+    current_A: float,
+    accuracy: RangeAccuracy,
+    noise_A: float,
+    zero: ZeroTaken | None = None,
+    *,
+    ambient: Ambient | None = None,
+) -> Budget:
+    """The budget of one reading, or of a current that is yet to be read; `noise_A` is the
+    standard deviation of a reading at its aperture. `zero` and `ambient` as in `reading_budget`."""
+    noise = contribution("noise", Stated("noise of the meter", 0.0, noise_A))
+    return Budget(current_A, (noise, *_meter(current_A, accuracy.count_A, accuracy, zero, ambient)))
+
+
+def noise_floor(shunt_ohm: float, bandwidth_Hz: float, temperature_K: float = 300.0) -> float:
+    """The thermal noise current of a shunt, sqrt(4 k T B / R), in A rms (Johnson and Nyquist,
+    1928): no meter with this shunt reads with less. The mean over a time t has B = 1/(2 t).
+
+    Raises `ValueError` unless the shunt is above 0.
+    """
+    if not shunt_ohm > 0.0:
+        raise ValueError(f"a shunt must be above 0 ohm, not {shunt_ohm!r}")
+    return math.sqrt(4.0 * BOLTZMANN_J_PER_K * temperature_K * bandwidth_Hz / shunt_ohm)
+
+
+def averaged_noise(noise_A: float, aperture_s: float, integrated_s: float) -> float:
+    """What a meter's noise, stated for one aperture, leaves in a mean over `integrated_s`.
+
+    As white noise, which real noise exceeds in the long run: a floor, not an estimate.
+    """
+    return noise_A * math.sqrt(aperture_s / integrated_s)
+
+
+def _meter(
+    current_A: float,
+    count_A: float,
+    accuracy: RangeAccuracy | None,
+    zero: ZeroTaken | None,
+    ambient: Ambient | None,
+) -> list[Contribution]:
+    # A reading lies within half a count of the current: u = count/sqrt(12) (GUM F.2.2.1).
+    half_count = Stated("half a count", 0.0, count_A / 2.0, divisor=RECTANGULAR)
+    parts = [contribution("resolution", half_count)]
     if accuracy is not None:
         parts += _sheet(current_A, accuracy, zero)
+        if ambient is not None:
+            parts += _temperature(current_A, accuracy, zero, ambient)
     if zero is not None:
         parts.append(_zero(zero, accuracy))
-    return Budget(current_A, tuple(parts))
-
-
-def _sheet(current_A: float, accuracy: RangeAccuracy, zero: ZeroTaken | None) -> list[Contribution]:
-    where = f"the {accuracy.full_scale_A:g} A range"
-    gain_A = accuracy.gain * abs(current_A)
-    parts = [Contribution("gain", gain_A, shared=f"gain of {where}", proportional=True)]
-    if zero is None:
-        offset_A = accuracy.offset * accuracy.full_scale_A
-        parts.append(Contribution("offset", offset_A, shared=f"offset of {where}"))
     return parts
 
 
+def _sheet(current_A: float, accuracy: RangeAccuracy, zero: ZeroTaken | None) -> list[Contribution]:
+    divisor = accuracy.divisor
+    gain = Stated("gain", 1.0, accuracy.gain * divisor, "1", divisor, current_A)
+    parts = [_limited("gain", gain, accuracy, "accuracy")]
+    if zero is None:
+        offset_A = accuracy.offset * accuracy.full_scale_A
+        offset = Stated("offset", 0.0, offset_A * divisor, divisor=divisor)
+        parts.append(_limited("offset", offset, accuracy, "accuracy"))
+    return parts
+
+
+def _temperature(
+    current_A: float, accuracy: RangeAccuracy, zero: ZeroTaken | None, ambient: Ambient
+) -> list[Contribution]:
+    divisor = accuracy.divisor
+    outside_K = ambient.outside_K(accuracy.reference_low_C, accuracy.reference_high_C)
+    offset_K = outside_K
+    if zero is not None and zero.ambient is not None:
+        then, now = zero.ambient, ambient
+        since = Ambient(now.temperature_C, math.hypot(now.half_width_K, then.half_width_K))
+        offset_K = since.outside_K(then.temperature_C, then.temperature_C)
+    gain = Stated(
+        "gain per kelvin",
+        0.0,
+        accuracy.gain_per_K * divisor,
+        "1/K",
+        divisor,
+        current_A * outside_K,
+    )
+    offset_A = accuracy.offset_per_K * accuracy.full_scale_A
+    offset = Stated("offset per kelvin", 0.0, offset_A * divisor, "A/K", divisor, offset_K)
+    return [
+        _limited("temperature coefficient of the gain", gain, accuracy, "temperature"),
+        _limited("temperature coefficient of the offset", offset, accuracy, "temperature"),
+    ]
+
+
+def _limited(name: str, stated: Stated, accuracy: RangeAccuracy, statement: str) -> Contribution:
+    return contribution(
+        name, stated, shared=f"{name} of {accuracy.where}", statement=f"{statement} of the meter"
+    )
+
+
 def _zero(zero: ZeroTaken, accuracy: RangeAccuracy | None) -> Contribution:
-    where = f" on the {accuracy.full_scale_A:g} A range" if accuracy else ""
+    where = f" on {accuracy.where}" if accuracy else ""
     shared = f"zero of {zero.offset_A!r} A{where}"
-    return Contribution("zero", zero.standard_uncertainty_A, zero.dof, "A", shared)
-
-
-def difference(a: Budget, b: Budget) -> Estimate:
-    """a - b. On one range the offset cancels and the gain acts on the difference alone."""
-    return combine([a, b], [1.0, -1.0], a.value - b.value)
-
-
-def ratio(a: Budget, b: Budget) -> Estimate:
-    """a / b, to first order (GUM 5.1.3, 5.2.2). On one range the gain cancels.
-
-    Raises `ZeroDivisionError` if `b` is zero.
-    """
-    value = a.value / b.value
-    return combine([a, b], [1.0 / b.value, -value / b.value], value)
-
-
-def combine(budgets: Sequence[Budget], sensitivities: Sequence[float], value: float) -> Estimate:
-    """`value` with the uncertainty that `budgets` give it (GUM 5.2.2).
-
-    `sensitivities`: change of the value per unit of each budget's value (GUM 5.1.3).
-    """
-    alone: list[tuple[float, float]] = []
-    causes: dict[tuple[str, str], tuple[float, float]] = {}
-    for budget, sensitivity in zip(budgets, sensitivities, strict=True):
-        for part in budget.contributions:
-            sign = math.copysign(1.0, budget.value) if part.proportional else 1.0
-            effect = sign * sensitivity * part.standard_uncertainty
-            if part.shared is None:
-                alone.append((effect, part.dof))
-            else:
-                before, dof = causes.get((part.kind, part.shared), (0.0, math.inf))
-                causes[part.kind, part.shared] = (before + effect, min(dof, part.dof))
-    sheet = sum(abs(effect) for (kind, _), (effect, _) in causes.items() if kind == "B")
-    alone.append((sheet, math.inf))
-    alone += [pair for (kind, _), pair in causes.items() if kind == "A"]
-    return Estimate(value, *welch_satterthwaite(alone))
-
-
-def welch_satterthwaite(parts: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """Root of the sum of squares of independent (uncertainty, dof) and its dof (GUM G.4.1)."""
-    combined = math.hypot(*(uncertainty for uncertainty, _ in parts))
-    if combined == 0.0:
-        return 0.0, math.inf
-    # Divided before the fourth power: (1 pA)^4 is still a number, (1e-90)^4 would not be.
-    rest = sum((uncertainty / combined) ** 4 / dof for uncertainty, dof in parts)
-    return combined, 1.0 / rest if rest > 0.0 else math.inf
+    # It was subtracted: the sensitivity is -1.
+    stated = Stated("zero", zero.offset_A, zero.standard_uncertainty_A, sensitivity=-1.0)
+    return contribution("zero", stated, zero.dof, "A", shared=shared)

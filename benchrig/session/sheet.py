@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from benchrig.session.fields import (
+    NOT_NEGATIVE,
     UNKNOWN,
     Duration,
     FileModel,
@@ -20,9 +21,21 @@ from benchrig.session.fields import (
 )
 from benchrig.session.toml_file import TomlFile
 from benchrig.session.toml_lines import KeyPath
-from benchrig.units import format_quantity
+from benchrig.units import format_quantity, parse_quantity
 
 PositiveNplc = Annotated[float, Field(gt=0)]
+
+
+def _celsius(value: Any) -> float:
+    return parse_quantity(value, "°C")
+
+
+Temperature = Annotated[
+    float,
+    BeforeValidator(_celsius),
+    Field(gt=-273.15),
+    WithJsonSchema({"type": "string", "examples": ["23 °C"]}),
+]
 
 
 class Count(FileModel):
@@ -41,6 +54,10 @@ class SheetRange(FileModel):
     burden_voltage: PositiveVoltage | None = None
     gain_accuracy: Share
     offset_accuracy: Share
+    # For each kelvin outside the temperatures that the accuracies hold for: shares of the reading
+    # and of full_scale.
+    gain_per_kelvin: Share | None = None
+    offset_per_kelvin: Share | None = None
     resolution: Annotated[tuple[Count, ...], Field(min_length=1, strict=False)]
     noise: PositiveCurrent | None = None
     settling: Duration | None = None
@@ -90,6 +107,10 @@ class MeterSheet(TomlFile):
     name: Text
     # How the accuracy is meant: limits of error (rectangular) or an expanded uncertainty (k = 2).
     accuracy_is: Literal["limits", "expanded"] = "limits"
+    # The accuracies hold from reference_temperature - reference_band to + reference_band; 23 °C
+    # and 5 °C are common practice, no source.
+    reference_temperature: Temperature = 23.0
+    reference_band: Annotated[Temperature, NOT_NEGATIVE] = 5.0
     fastest_nplc: PositiveNplc
     settling: Duration
     range_change_interrupts: bool

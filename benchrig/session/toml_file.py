@@ -170,7 +170,9 @@ class _Reading(Generic[Model]):
                 hollow = entry["type"] == "too_short" and any(
                     other[: len(path)] == path and other != path for other in paths
                 )
-                if not hollow and not _is_about_unknown(entry):
+                if hollow:
+                    continue
+                if not _is_about_unknown(entry):
                     self._tell(path, value_wrong(entry, self._model, path))
                 if not self._give_up(path):
                     return None

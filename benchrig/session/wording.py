@@ -6,6 +6,7 @@ import difflib
 import json
 import re
 from datetime import date, time
+from functools import cache
 from typing import Any
 
 from pydantic import BaseModel
@@ -118,9 +119,14 @@ def shown(value: object) -> str:
     return text if len(text) < 60 else f"{text[:56]}..."
 
 
+@cache
+def _schema(model: type[BaseModel]) -> dict[str, Any]:
+    return model.model_json_schema()
+
+
 def _schema_at(model: type[BaseModel], path: KeyPath) -> dict[str, Any]:
     """The JSON schema of what stands at `path`; an empty one where the path leads nowhere."""
-    schema = model.model_json_schema()
+    schema = _schema(model)
 
     def resolved(node: dict[str, Any]) -> dict[str, Any]:
         options = [option for option in node.get("anyOf", []) if option.get("type") != "null"]

@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchrig.errors import FileProblems
@@ -194,6 +194,7 @@ def test_all_mistakes_at_once_bring_one_message_each() -> None:
     check_mistakes(set(range(len(MISTAKES))))
 
 
+@settings(deadline=None)
 @given(st.sets(st.integers(0, len(MISTAKES) - 1), min_size=2))
 def test_whichever_mistakes_are_made_none_hides_another(made: set[int]) -> None:
     check_mistakes(made)
@@ -216,6 +217,7 @@ VALUES = st.recursive(
 ROWS = SESSION.split("\n")
 
 
+@settings(deadline=None)
 @given(st.data(), st.sampled_from([Session, BenchFile, MeterSheet]))
 def test_any_values_at_any_keys_bring_a_model_or_messages(
     data: st.DataObject, model: type[TomlFile]
@@ -226,6 +228,7 @@ def test_any_values_at_any_keys_bring_a_model_or_messages(
     check_messages(text, model)
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_any_values_in_an_otherwise_good_file_bring_a_model_or_messages(
     data: st.DataObject,
@@ -238,6 +241,7 @@ def test_any_values_in_an_otherwise_good_file_bring_a_model_or_messages(
     check_messages("\n".join(rows), Session)
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_rows_may_be_missing_or_stand_twice(data: st.DataObject) -> None:
     rows = list(ROWS)

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchrig.session.toml_lines import KeyPath, locate
@@ -224,6 +224,7 @@ def documents(draw: st.DrawFn) -> tuple[str, dict[KeyPath, int]]:
     return writer.text, writer.lines
 
 
+@settings(deadline=None)
 @given(documents())
 def test_what_was_written_is_found_where_it_was_written(
     document: tuple[str, dict[KeyPath, int]],
@@ -233,11 +234,13 @@ def test_what_was_written_is_found_where_it_was_written(
     assert locate(text) == lines
 
 
+@settings(deadline=None)
 @given(st.text() | st.text("ab1.=[]{}\"'#,\\\n\r \t", max_size=40))
 def test_no_text_makes_it_raise_or_never_end(text: str) -> None:
     assert all(1 <= line <= text.count("\n") + 1 for line in locate(text).values())
 
 
+@settings(deadline=None)
 @given(documents(), st.data())
 def test_nor_does_a_text_that_ends_too_early(
     document: tuple[str, dict[KeyPath, int]], data: st.DataObject
