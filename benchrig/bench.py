@@ -29,7 +29,8 @@ from benchrig.measuring import BATCH_S, Measured, Measuring, SettlingPlan
 from benchrig.ranges import RangeKeeper
 from benchrig.result import StateResult
 from benchrig.session import BenchFile, Session
-from benchrig.session.session_file import State, Wake
+from benchrig.session.protocol import Wake
+from benchrig.session.session_file import State
 from benchrig.sleeping import QUICK_LOOK, SleepWatch, Visit
 from benchrig.units import format_quantity
 

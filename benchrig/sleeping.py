@@ -15,7 +15,8 @@ from benchrig.errors import Fault
 from benchrig.log import Log
 from benchrig.measuring import Measured
 from benchrig.result import StateResult
-from benchrig.session.session_file import State, Stimulus
+from benchrig.session.protocol import Stimulus
+from benchrig.session.session_file import State
 
 # Readings for a quick look at the current: enough for a median that one wake-up tick leaves alone.
 QUICK_LOOK = 5

@@ -9,7 +9,14 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    NonNegativeFloat,
+    PositiveFloat,
+    ValidationError,
+)
 
 from benchrig.drivers.meter import Meter, Readings, Zero
 from benchrig.drivers.scpi import is_valid
@@ -25,10 +32,10 @@ OPEN_SHARE = 0.02
 class _ZeroRecord(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
-    full_scale_A: float
+    full_scale_A: PositiveFloat
     offset_A: float
-    standard_uncertainty_A: float
-    taken: datetime
+    standard_uncertainty_A: NonNegativeFloat
+    taken: AwareDatetime
 
 
 class _ZerosFile(BaseModel):
@@ -49,12 +56,12 @@ def take_zeros(meter: Meter, now: Callable[[], datetime]) -> Iterator[Zero]:
         for entry in reversed(meter.ranges):
             meter.zeros.pop(entry.full_scale_A, None)
             meter.set_range(entry)
-            yield _zero(meter.acquire(READINGS), now())
+            yield _zero(meter.acquire(READINGS), meter.instrument.identity, now())
     finally:
         meter.make_safe()
 
 
-def _zero(readings: Readings, now: datetime) -> Zero:
+def _zero(readings: Readings, meter: str, now: datetime) -> Zero:
     entry = readings.range
     valid = readings.currents_A[is_valid(readings.currents_A)]
     largest_A = float(np.max(np.abs(valid))) if len(valid) else math.inf
@@ -66,12 +73,21 @@ def _zero(readings: Readings, now: datetime) -> Zero:
         )
     scatter_A = float(np.std(valid, ddof=1)) / math.sqrt(len(valid))
     uncertainty_A = math.hypot(scatter_A, entry.count_A / math.sqrt(12))
-    return Zero(entry.full_scale_A, float(np.mean(valid)), uncertainty_A, now)
+    return Zero(meter, entry.full_scale_A, float(np.mean(valid)), uncertainty_A, now)
 
 
-def save_zeros(path: Path, meter_identity: str, zeros: Sequence[Zero]) -> None:
-    records = tuple(_ZeroRecord(**vars(zero)) for zero in zeros)
-    text = _ZerosFile(meter=meter_identity, zeros=records).model_dump_json(indent=2)
+def save_zeros(path: Path, zeros: Sequence[Zero]) -> None:
+    """Keep the zeros of one meter; at least one."""
+    records = tuple(
+        _ZeroRecord(
+            full_scale_A=zero.full_scale_A,
+            offset_A=zero.offset_A,
+            standard_uncertainty_A=zero.standard_uncertainty_A,
+            taken=zero.taken,
+        )
+        for zero in zeros
+    )
+    text = _ZerosFile(meter=zeros[0].meter, zeros=records).model_dump_json(indent=2)
     write_atomically(path, text + "\n")
 
 
@@ -85,8 +101,10 @@ def load_zeros(path: Path) -> tuple[Zero, ...]:
     except (OSError, UnicodeDecodeError) as error:
         raise FileProblems([FileProblem(str(path), None, "", f"cannot be read: {error}")]) from None
     try:
-        records = _ZerosFile.model_validate_json(text).zeros
+        file = _ZerosFile.model_validate_json(text)
     except ValidationError as error:
-        message = f"is not a file of zeros: {error.errors()[0]['msg']}; take them again"
+        what = error.errors()[0]
+        key = ".".join(map(str, what["loc"]))
+        message = f"is not a file of zeros ({key}: {what['msg']}); take them again"
         raise FileProblems([FileProblem(str(path), None, "", message)]) from None
-    return tuple(Zero(**dict(record)) for record in records)
+    return tuple(Zero(file.meter, **dict(record)) for record in file.zeros)

@@ -12,9 +12,10 @@ from benchrig.errors import FileProblems
 from benchrig.zeros import load_zeros, save_zeros
 
 TAKEN = datetime(2026, 1, 2, 3, 4, 5, 678901, tzinfo=UTC)
+METER = "maker,model,1234,1.0"
 ZEROS = (
-    Zero(1e-5, 1.25e-10, 3.1e-12, TAKEN),
-    Zero(1e-4, -4.0 / 3.0 * 1e-9, 2.7e-11, TAKEN + timedelta(seconds=9)),
+    Zero(METER, 1e-5, 1.25e-10, 3.1e-12, TAKEN),
+    Zero(METER, 1e-4, -4.0 / 3.0 * 1e-9, 2.7e-11, TAKEN + timedelta(seconds=9)),
 )
 
 
@@ -24,7 +25,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def saved(path: Path) -> dict[str, Any]:
-    save_zeros(path, "maker,model,1234,1.0", ZEROS)
+    save_zeros(path, ZEROS)
     data: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
     return data
 
@@ -38,13 +39,8 @@ def refused(path: Path) -> str:
 
 
 def test_what_was_saved_is_loaded(path: Path) -> None:
-    assert saved(path)["meter"] == "maker,model,1234,1.0"
+    assert saved(path)["meter"] == METER
     assert load_zeros(path) == ZEROS  # every bit of the numbers and the time
-
-
-def test_no_zeros_are_zeros_too(path: Path) -> None:
-    save_zeros(path, "maker,model,1234,1.0", ())
-    assert load_zeros(path) == ()
 
 
 def test_a_file_that_is_not_there_holds_none(path: Path) -> None:
@@ -72,7 +68,10 @@ def test_half_a_file_is_refused(path: Path) -> None:
         ("offset_A", None),
         ("offset_A", float("nan")),
         ("full_scale_A", float("inf")),
+        ("full_scale_A", 0.0),
+        ("standard_uncertainty_A", -1e-12),
         ("taken", "yesterday"),
+        ("taken", "2026-01-02T03:04:05"),
         ("colour", "red"),
     ],
 )

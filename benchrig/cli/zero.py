@@ -58,9 +58,8 @@ def command(bench: Path, yes: bool) -> None:
             for zero in take_zeros(meter, clock.now):
                 taken.append(zero)
                 say(_line(zero))
-            identity = meter.instrument.identity
         try:
-            save_zeros(path, identity, taken[::-1])
+            save_zeros(path, taken[::-1])
         except OSError as error:
             raise Fault("record_failed", f"the zeros cannot be kept: {error}") from error
         say(f"kept in {path}")

@@ -24,7 +24,7 @@ from benchrig.drivers.pins import Pins
 from benchrig.errors import NoReply
 from benchrig.events import Tell
 from benchrig.session.bench_file import BoardPort, Parking
-from benchrig.session.session_file import Exchange, Hello, Identity, Protocol, Stimulus, Wake
+from benchrig.session.protocol import Exchange, Hello, Identity, Protocol, Stimulus, Wake
 from benchrig.wires import LineWire
 
 Gate = Callable[[str], None]

@@ -9,7 +9,7 @@ from benchrig.clock import Clock
 from benchrig.drivers.lines import Answer, Ledger, LineSplitter, ending_bytes, found, shown
 from benchrig.errors import Fault
 from benchrig.events import Tell
-from benchrig.session.session_file import Exchange, Protocol
+from benchrig.session.protocol import Exchange, Protocol
 from benchrig.wires import Wire
 
 # How long a board may go on talking without a line's end or a silence before `poll` returns.

@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 
 from benchrig.session.fields import Ending
-from benchrig.session.session_file import Exchange, Hello, Protocol
+from benchrig.session.protocol import Exchange, Hello, Protocol
 
 _ENDINGS: dict[Ending, bytes] = {"CR": b"\r", "LF": b"\n", "CRLF": b"\r\n", "none": b""}
 

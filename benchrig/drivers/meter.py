@@ -48,8 +48,9 @@ class Readings:
 
 @dataclass(frozen=True)
 class Zero:
-    """The open-circuit reading of one range."""
+    """The open-circuit reading of one range of one `meter`, named by its identity."""
 
+    meter: str
     full_scale_A: float
     offset_A: float
     standard_uncertainty_A: float
@@ -108,6 +109,13 @@ class Meter:
         """Open, reset, configure, and find out how readings are fetched; returns the identity.
         Afterwards the meter is on its highest range."""
         identity = self.instrument.open()
+        for zero in self.zeros.values():
+            if zero.meter != identity:
+                raise Fault(
+                    "zeros_of_another_meter",
+                    f"meter: is {identity!r}, and the zeros were taken with {zero.meter!r}; take "
+                    "them again with benchrig zero",
+                )
         self.range = None
         self._sampler.restart()
         # *RST may leave current measurement; the board, if it has power, may reset here, so this

@@ -8,7 +8,7 @@ from benchrig.clock import Clock
 from benchrig.errors import UsageError
 from benchrig.events import Tell
 from benchrig.session.bench_file import BoardPort, Parking
-from benchrig.session.session_file import Stimulus, Wake
+from benchrig.session.protocol import Stimulus, Wake
 from benchrig.wires import LineWire
 
 ModemLine = Literal["dtr", "rts"]

@@ -12,7 +12,7 @@ from typing import Any
 from benchrig.clock import VirtualClock
 from benchrig.drivers.board import Board
 from benchrig.session.bench_file import BoardPort
-from benchrig.session.session_file import Exchange, Protocol
+from benchrig.session.protocol import Exchange, Protocol
 from benchrig.wires.simulated import SimulatedWire
 
 Reply = list[tuple[float, bytes]]

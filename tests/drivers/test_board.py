@@ -17,7 +17,7 @@ from benchrig.errors import CannotOpen, Fault, Interrupted, NoReply, UsageError,
 from benchrig.session import load_session
 from benchrig.session.bench_file import BoardPort, Parking
 from benchrig.session.fields import Ending
-from benchrig.session.session_file import Identity, Stimulus, Wake
+from benchrig.session.protocol import Identity, Stimulus, Wake
 from benchrig.simulation.files import load_board
 from benchrig.simulation.world import World
 from benchrig.wires.simulated import SimulatedWire

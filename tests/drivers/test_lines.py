@@ -21,7 +21,7 @@ from benchrig.drivers.lines import (
     shown,
 )
 from benchrig.session.fields import Ending
-from benchrig.session.session_file import Exchange, Protocol
+from benchrig.session.protocol import Exchange, Protocol
 
 FRAMED: list[Ending] = ["CR", "LF", "CRLF"]
 EVER = 1e9

@@ -30,6 +30,7 @@ from benchrig.simulation.world import World
 from benchrig.wires.simulated import FarEnd, SimulatedWire
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
+TAKEN = datetime(2026, 1, 1, tzinfo=UTC)
 SHEET = load_sheet(FIXTURES / "meter-6-digit.toml")
 BOARD = load_board(FIXTURES / "boards" / "hive-scale.toml")
 APERTURE_S = 0.02
@@ -540,9 +541,15 @@ def test_more_readings_than_the_meter_takes_at_once(most: int, clamps: bool) -> 
         it.meter.set_range(it.meter.ranges[0])
 
 
+def test_zeros_of_another_meter_are_not_used() -> None:
+    zero = Zero("Invented,Odd meter,0,2", 0.1, 0.5e-9, 1e-12, TAKEN)
+    with rig(OddMeter(), zeros=(zero,), opened=False) as it:
+        assert kind_of(it.meter.open, "take them again") == "zeros_of_another_meter"
+
+
 @pytest.mark.parametrize("options", [{}, {"blocks": False}, {"batches": False}])
 def test_sentinels_are_kept_and_zeros_are_not_taken_from_them(options: dict[str, Any]) -> None:
-    zero = Zero(0.1, 0.5e-9, 1e-12, datetime(2026, 1, 1, tzinfo=UTC))
+    zero = Zero("Invented,Odd meter,0,1", 0.1, 0.5e-9, 1e-12, TAKEN)
     with rig(OddMeter(**options), zeros=(zero,)) as it:
         at = it.end.count
         it.end.special = {at + 2: OVERLOAD, at + 3: -OVERLOAD, at + 4: NOT_A_NUMBER}

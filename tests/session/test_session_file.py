@@ -8,7 +8,7 @@ from pydantic import ValidationError
 from benchrig.errors import FileProblems, UsageError
 from benchrig.session import Session, load_session
 from benchrig.session.limits import Limit, NumberLimit
-from benchrig.session.session_file import Stimulus, Wake
+from benchrig.session.protocol import Stimulus, Wake
 from benchrig.session.toml_file import parse_toml
 from tests.session.good_files import SESSION
 from tests.session.mistakes import check_marked, only_problem, problems
