@@ -114,12 +114,15 @@ def load_files(
 
 def _unsuitable(file: BenchFile, session: Session, name: str) -> Iterator[FileProblem]:
     """What the session asks for and this bench does not have."""
-    if file.supply is None:
-        for state in session.states:
-            if state.wake is not None and state.wake.by == "power_cycle":
-                message = f"is missing: {state.name} of the session is left by a power cycle"
-                yield FileProblem(name, None, "supply", message)
-    elif file.supply.highest_voltage < session.board.supply_voltage:
+    for state in session.states:
+        by = None if state.wake is None else state.wake.by
+        if by == "power_cycle" and file.supply is None:
+            message = f"is missing: {state.name} of the session is left by a power cycle"
+            yield FileProblem(name, None, "supply", message)
+        if by == "break" and file.board.parking.tx == "low":
+            message = f"'low' is a break, which wakes {state.name} of the session: use 'closed'"
+            yield FileProblem(name, None, "board.parking.tx", message)
+    if file.supply is not None and file.supply.highest_voltage < session.board.supply_voltage:
         message = f"is below the {session.board.supply_voltage:g} V that the session asks for"
         yield FileProblem(name, None, "supply.highest_voltage", message)
 
@@ -143,7 +146,7 @@ def _real(file: BenchFile, clock: Clock) -> Wires:
         return VisaWire(name, clock, settings)
 
     settings = SerialSettings(
-        port=file.board.port or "", **file.board.model_dump(exclude={"port", "parking"})
+        port=file.board.port or "", **file.board.model_dump(exclude={"port", "parking", "leakage"})
     )
     board = SerialWire("board", clock, settings)
     supply = None if file.supply is None else visa("supply", file.supply)

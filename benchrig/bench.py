@@ -14,6 +14,7 @@ Whatever happens inside the ``with``, the bench is left safe at its end.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from os import PathLike
 from types import TracebackType
 
@@ -23,9 +24,11 @@ from benchrig.drivers.meter import Meter
 from benchrig.drivers.supply import Supply
 from benchrig.errors import BenchrigError, Fault, NoReply, UsageError
 from benchrig.events import Listener
-from benchrig.judging import state_result
+from benchrig.judging import decision_rule, state_result
 from benchrig.log import Log
+from benchrig.measurement import Budget
 from benchrig.measuring import BATCH_S, Measured, Measuring, SettlingPlan
+from benchrig.pricing import Pricing
 from benchrig.ranges import RangeKeeper
 from benchrig.result import StateResult
 from benchrig.session import BenchFile, Session
@@ -60,8 +63,9 @@ class Bench:
         self.ranges = ranges
         self.clock = clock
         self.log = log
-        # The last measurement of each state.
-        self.measured: dict[str, Measured] = {}
+        # Of the last measurement of each state.
+        self.budgets: dict[str, Budget] = {}
+        self._pricing = Pricing(meter, file, session.board)
         self.identity: BoardIdentity | None = None
         self._sleep = SleepWatch(board, meter, clock, log)
         self._visit: Visit | None = None
@@ -182,14 +186,31 @@ class Bench:
         seen = [value for value in (self._awake_A, current_A) if value is not None]
         self._awake_A = min(seen, default=None)
 
-    def measure(self) -> StateResult:
-        """The settled current of the state that was entered, judged against its limits.
+    def measure(self, finer: float = 1.0) -> StateResult:
+        """The settled current of the state that was entered, judged against its limits; `finer`
+        by that factor than the session file asks for.
 
         Raises `Fault` only where something other than the current went wrong: a wire, a reset,
         an overload. A current that does not settle is a result with the verdict `fault`.
         """
         visit = self._present()
+        measured = self._measured(visit, SettlingPlan.of(self.session, visit.state, finer))
+        visit.settled_A = measured.outcome.current_A
+        return self._judged(visit, measured)
+
+    def record(self, for_s: float) -> float:
+        """Read the state that was entered for so long from its entry on, settled or not, and on
+        the ranges that `measure` would use; who listens to the log gets the readings. Returns
+        when it was entered, on the axis of the log. Raises `Fault` as `measure` does.
+        """
+        visit = self._present()
         plan = SettlingPlan.of(self.session, visit.state)
+        # Nothing is settled before the guard has passed.
+        priors = replace(plan.priors, guard_s=for_s)
+        self._measured(visit, SettlingPlan(priors, time_limit_s=for_s))
+        return visit.entered_s - self.log.start_s
+
+    def _measured(self, visit: Visit, plan: SettlingPlan) -> Measured:
         measuring = Measuring(
             visit.state,
             plan,
@@ -200,12 +221,21 @@ class Bench:
             visit.entered_s,
             visit.awake_A,
         )
-        visit.measured = measuring.run(self._deadline_s(visit, plan), self._sleep.listen)
-        self.measured[visit.state.name] = visit.measured
-        current_A = visit.measured.outcome.current_A
-        voltage_V = self.ranges.voltage_at_board(visit.measured.range, current_A or 0.0)
-        visit.result = row = state_result(visit.state, visit.measured, visit.awake_A, voltage_V)
-        if not visit.state.sleeps and row.verdict != "fault" and _stands_out(row):
+        return measuring.run(self._deadline_s(visit, plan), self._sleep.listen)
+
+    def _judged(self, visit: Visit, measured: Measured) -> StateResult:
+        state, entry = visit.state, measured.range
+        parked = state.sleeps and self.file.board.parking.needed
+        priced = self._pricing.priced(measured.outcome, entry, state, parked=parked)
+        self.budgets.pop(state.name, None)
+        voltage_V = None
+        if priced is not None:
+            self.budgets[state.name] = priced.budget
+            if not entry.shunt_assumed:
+                voltage_V = self.ranges.voltage_at_board(entry, visit.settled_A or 0.0)
+        rule = decision_rule(self.session)
+        row = state_result(state, measured, priced, visit.awake_A, voltage_V, rule)
+        if not state.sleeps and row.verdict != "fault" and _stands_out(row):
             self._saw_awake(row.current_A)
         return row
 

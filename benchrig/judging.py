@@ -5,133 +5,164 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping
 
-from benchrig.measurement import Budget, difference, judge, ratio
+from benchrig.measurement import (
+    Budget,
+    conformance_probability,
+    difference,
+    ratio,
+    reported,
+)
+from benchrig.measurement.decision import DecisionRule, GuardBand, ratio_flags
 from benchrig.measuring import STILL_AWAKE, Measured
+from benchrig.pricing import Priced
 from benchrig.result import ContributionRecord, DerivedResult, FaultRecord, StateResult, Verdict
 from benchrig.session.session_file import Difference, Ratio, Session, State
 
 COVERAGE = 0.95
 
-# Outcomes that give a value, if with a wider interval; the others are faults with their name.
-_WITH_VALUE = {"settled", "noise_limited", "few_readings"}
+
+def decision_rule(session: Session) -> DecisionRule:
+    """The rule that the session file fixes beforehand."""
+    stated = session.decision
+    if stated.risk is not None:
+        return DecisionRule(stated.acceptance, GuardBand(risk=stated.risk))
+    multiple = 1.0 if stated.guard_multiple is None else stated.guard_multiple
+    return DecisionRule(stated.acceptance, GuardBand(multiple=multiple))
 
 
 def state_result(
-    state: State, measured: Measured, awake_A: float | None, board_voltage_V: float
+    state: State,
+    measured: Measured,
+    priced: Priced | None,
+    awake_A: float | None,
+    board_voltage_V: float | None,
+    rule: DecisionRule,
 ) -> StateResult:
     """The row of a state. `awake_A` is what the board drew before it was sent to sleep."""
-    outcome, entry = measured.outcome, measured.range
+    outcome, limit = measured.outcome, state.limit
     row = StateResult(
         name=state.name,
         verdict="fault",
-        limit_min_A=state.limit.min,
-        limit_max_A=state.limit.max,
-        limit_typical_A=state.limit.typical,
+        limit_min_A=limit.min,
+        limit_max_A=limit.max,
+        limit_typical_A=limit.typical,
         readings=outcome.readings,
-        range_A=entry.full_scale_A,
+        range_A=measured.range.full_scale_A,
         settled_after_s=outcome.settled_after_s,
         averaged_for_s=outcome.averaged_for_s,
     )
-    if outcome.kind not in _WITH_VALUE or measured.budget is None or outcome.current_A is None:
+    if priced is None:
         return row.model_copy(
             update={"fault": FaultRecord(kind=outcome.kind, message=outcome.reason)}
         )
-    budget = measured.budget
-    verdict: Verdict = judge(
-        outcome.current_A, budget.expanded_uncertainty, state.limit.min, state.limit.max
-    )
-    flags = _flags(state, measured, outcome.current_A, verdict)
-    if _stays_awake(state, outcome.current_A, budget.expanded_uncertainty, awake_A):
+    budget = priced.budget
+    verdict: Verdict = rule.decide(budget, limit.min, limit.max)
+    flags = [*_flags(state, measured, budget, verdict), *priced.flags]
+    if _stays_awake(state, budget, awake_A):
         verdict = "fail"
-        flags = (*flags, "stays_awake")
+        flags.append("stays_awake")
     return row.model_copy(
         update={
             "verdict": verdict,
-            "current_A": outcome.current_A,
+            "current_A": budget.value,
             "expanded_uncertainty_A": budget.expanded_uncertainty,
             "coverage": COVERAGE,
-            "board_voltage_V": None if entry.shunt_assumed else board_voltage_V,
-            "flags": flags,
+            "standard_uncertainty_A": budget.standard_uncertainty,
+            "coverage_factor": budget.coverage_factor,
+            "degrees_of_freedom": _finite(budget.dof),
+            "reported": str(reported(budget, "A")),
+            "conformance_probability": conformance_probability(
+                budget.value, budget.standard_uncertainty, limit.min, limit.max
+            ),
+            "board_voltage_V": board_voltage_V,
+            "burden_correction_A": priced.burden_correction_A,
+            "leakage_correction_A": priced.leakage_correction_A,
+            "flags": tuple(flags),
             "budget": _budget_rows(budget),
         }
     )
 
 
-def _flags(
-    state: State, measured: Measured, current_A: float, verdict: Verdict
-) -> tuple[str, ...]:
-    outcome, entry = measured.outcome, measured.range
+def _flags(state: State, measured: Measured, budget: Budget, verdict: Verdict) -> tuple[str, ...]:
+    outcome, limit = measured.outcome, state.limit
     flags = list(outcome.flags)
     if outcome.kind != "settled" and outcome.kind not in flags:
         flags.append(outcome.kind)
-    if entry.gain is None:
-        flags.append("uncertainty_lacks_meter")
+    flags += ratio_flags(budget.expanded_uncertainty, limit.min, limit.max)
     if verdict == "fail":
-        high = state.limit.max is not None and current_A > state.limit.max
+        high = limit.max is not None and budget.value > limit.max
         flags.append("above_limit" if high else "below_limit")
     return tuple(flags)
 
 
-def _stays_awake(
-    state: State, current_A: float, uncertainty_A: float, awake_A: float | None
-) -> bool:
+def _stays_awake(state: State, budget: Budget, awake_A: float | None) -> bool:
     """Whether the board never went to sleep. Half of what it draws awake is far above any sleep
     state; where a limit allows so much, or there is none, nearly all of it is asked for."""
     if not state.sleeps or awake_A is None:
         return False
-    above = state.limit.max is not None and current_A > state.limit.max
+    above = state.limit.max is not None and budget.value > state.limit.max
     # On a range that is too coarse for the state nobody can tell.
-    return current_A - uncertainty_A > (0.5 if above else STILL_AWAKE) * awake_A
+    surely_A = budget.value - budget.expanded_uncertainty
+    return surely_A > (0.5 if above else STILL_AWAKE) * awake_A
+
+
+def _finite(number: float) -> float | None:
+    return number if math.isfinite(number) else None
 
 
 def _budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:
     return tuple(
         ContributionRecord(
-            name=entry.name,
-            standard_uncertainty_A=entry.standard_uncertainty,
-            degrees_of_freedom=entry.dof if math.isfinite(entry.dof) else None,
-            evaluation=entry.kind,
+            name=row.name,
+            quantity=row.quantity,
+            estimate=row.estimate,
+            half_width=row.half_width,
+            unit=row.unit,
+            distribution=row.distribution,
+            divisor=row.divisor,
+            standard_uncertainty=row.standard_uncertainty,
+            sensitivity=row.sensitivity,
+            contribution_A=row.contribution,
+            degrees_of_freedom=_finite(row.dof),
+            evaluation=row.kind,
         )
-        for entry in budget.contributions
+        for row in budget.table()
     )
 
 
 def derived_results(
-    session: Session, visited: Collection[str], measured: Mapping[str, Measured]
+    session: Session, visited: Collection[str], budgets: Mapping[str, Budget]
 ) -> tuple[DerivedResult, ...]:
     """The differences and ratios of a session, from the last measurement of each state; those
     of which both states were asked for in this run, the `visited`."""
+    rule = decision_rule(session)
+    entries: list[Difference | Ratio] = [*session.differences, *session.ratios]
     return tuple(
-        _derived(entry, kind, measured)
-        for kind, entries in (("difference", session.differences), ("ratio", session.ratios))
-        for entry in entries
-        if set(entry.of) <= set(visited)
+        _derived(entry, rule, budgets) for entry in entries if set(entry.of) <= set(visited)
     )
 
 
 def _derived(
-    entry: Difference | Ratio, kind: str, measured: Mapping[str, Measured]
+    entry: Difference | Ratio, rule: DecisionRule, budgets: Mapping[str, Budget]
 ) -> DerivedResult:
     first, second = entry.of
+    is_difference = isinstance(entry, Difference)
     row = DerivedResult(
         name=entry.name,
-        kind="difference" if kind == "difference" else "ratio",
+        kind="difference" if is_difference else "ratio",
         of=(first, second),
         verdict="fault",
-        unit="A" if kind == "difference" else "1",
+        unit="A" if is_difference else "1",
         limit_min=entry.limit.min,
         limit_max=entry.limit.max,
     )
-    missing = [name for name in entry.of if name not in measured or not measured[name].budget]
+    missing = [name for name in entry.of if name not in budgets]
     if missing:
         fault = FaultRecord(kind="not_measured", message=f"no value for {' and '.join(missing)}")
         return row.model_copy(update={"fault": fault})
-    budgets = [measured[name].budget for name in entry.of]
-    assert budgets[0] is not None
-    assert budgets[1] is not None
-    combine = difference if kind == "difference" else ratio
+    combine = difference if is_difference else ratio
     try:
-        combined = combine(budgets[0], budgets[1])
+        combined = combine(budgets[first], budgets[second])
     except ZeroDivisionError:
         fault = FaultRecord(kind="no_ratio", message=f"the current of {second} is zero")
         return row.model_copy(update={"fault": fault})
@@ -139,8 +170,6 @@ def _derived(
         update={
             "value": combined.value,
             "expanded_uncertainty": combined.expanded_uncertainty,
-            "verdict": judge(
-                combined.value, combined.expanded_uncertainty, entry.limit.min, entry.limit.max
-            ),
+            "verdict": rule.decide(combined, entry.limit.min, entry.limit.max),
         }
     )

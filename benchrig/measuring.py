@@ -7,8 +7,10 @@ The numerics are in `measurement`; here is only the loop that brings readings to
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -19,13 +21,9 @@ from benchrig.errors import Fault
 from benchrig.events import ReadingsTaken
 from benchrig.log import Log
 from benchrig.measurement import (
-    Budget,
     Outcome,
     Priors,
-    RangeAccuracy,
     SettlingWatch,
-    ZeroTaken,
-    reading_budget,
 )
 from benchrig.ranges import RangeKeeper
 from benchrig.session.session_file import Session, State
@@ -42,8 +40,10 @@ DEFAULT_TIME_LIMIT_S = 60.0
 # This long before the deadline a lower range must have settled, or the range is left as it is:
 # what ends the measurement may be the board's own waking.
 LAST_DESCENT_S = 1.0
-# A sleep current that is at this multiple of what it was has not drifted there.
+# A sleep current that is at this multiple of what it was, in so many batches, has not drifted
+# there: it takes several, since one may have caught a tick or what an open input draws.
 WOKEN = 4.0
+LEVELS = 3
 # A current that never fell below this share of what the board draws awake is no sleep current.
 STILL_AWAKE = 0.9
 
@@ -52,36 +52,38 @@ STILL_AWAKE = 0.9
 class SettlingPlan:
     """The settling data of a state after session-wide values and defaults are filled in."""
 
-    guard_s: float
-    slowest_tau_s: float
-    tolerance: float
+    priors: Priors
     time_limit_s: float
 
     @classmethod
-    def of(cls, session: Session, state: State) -> SettlingPlan:
-        defaults = Priors()
+    def of(cls, session: Session, state: State, finer: float = 1.0) -> SettlingPlan:
+        """`finer`: by which factor more finely than the files ask for."""
 
-        def pick(key: str, default: float) -> float:
-            for source in (state.settling, session.settling):
-                value: float | None = getattr(source, key)
-                if value is not None:
-                    return value
-            return default
+        def pick(key: str) -> Any:
+            values = (getattr(source, key) for source in (state.settling, session.settling))
+            return next((value for value in values if value is not None), None)
 
+        known = {
+            "announced": pick("announced"),
+            "guard_s": pick("guard"),
+            "slowest_tau_s": pick("slowest_time_constant"),
+            "tolerance": pick("tolerance"),
+        }
+        priors = Priors(**{key: value for key, value in known.items() if value is not None})
+        if known["tolerance"] is None:
+            # Then the distance to the limits tells how finely the current must be known.
+            priors = replace(priors, limits_A=(state.limit.min, state.limit.max))
         return cls(
-            guard_s=pick("guard", defaults.guard_s),
-            slowest_tau_s=pick("slowest_time_constant", defaults.slowest_tau_s),
-            tolerance=pick("tolerance", defaults.tolerance),
-            time_limit_s=pick("time_limit", DEFAULT_TIME_LIMIT_S),
+            replace(priors, tolerance=priors.tolerance / finer),
+            DEFAULT_TIME_LIMIT_S if pick("time_limit") is None else pick("time_limit"),
         )
 
 
 @dataclass(frozen=True)
 class Measured:
-    """What came of one state: the outcome, its budget (None without a value), and the range."""
+    """What came of one state: the outcome, and the range that it was read on."""
 
     outcome: Outcome
-    budget: Budget | None
     range: MeterRange
 
 
@@ -111,9 +113,9 @@ class Measuring:
         self._ticks = state.ticks
         self._watch: SettlingWatch | None = None
         self._watch_range: MeterRange | None = None
-        # The level of the last batch, and the lowest so far; below the floor nobody can tell.
+        # The levels of the last batches, and the lowest so far; below the floor nobody can tell.
         self._floor_A = 0.0
-        self._level_A = 0.0
+        self._levels_A: deque[float] = deque(maxlen=LEVELS)
         self._lowest_A = math.inf
 
     def run(self, deadline_s: float, meanwhile: Callable[[float], None]) -> Measured:
@@ -134,7 +136,7 @@ class Measuring:
             if readings.overloaded:
                 self._tell_readings(readings, None)
                 since_s = self._clock.monotonic() - self._entered_s
-                self._ranges.step_up(readings, patient=since_s < self._plan.guard_s)
+                self._ranges.step_up(readings, patient=since_s < self._plan.priors.guard_s)
                 self._watch = None
             elif lower := self._ranges.lower_range(
                 readings,
@@ -157,7 +159,7 @@ class Measuring:
                 outcome = self._watch.finish()
                 break
         self._check_asleep()
-        return self._priced(outcome)
+        return self._measured(outcome)
 
     def _batch_size(self, fresh: bool, left_s: float) -> int:
         wanted = round(min(BATCH_S, left_s) / self._meter.interval_s)
@@ -171,21 +173,22 @@ class Measuring:
         # Below this the range does not tell a current from its own offset.
         offset = ASSUMED_OFFSET if entry.offset is None else entry.offset
         self._floor_A = 4 * offset * entry.full_scale_A
-        self._level_A = max(float(np.median(valid)), self._floor_A)
-        self._lowest_A = min(self._lowest_A, self._level_A)
+        self._levels_A.append(max(float(np.median(valid)), self._floor_A))
+        self._lowest_A = min(self._lowest_A, self._levels_A[-1])
 
     def _never_slept(self) -> bool:
         since_s = self._clock.monotonic() - self._entered_s
         return (
             self._awake_A is not None
-            and since_s > self._plan.guard_s
+            and since_s > self._plan.priors.guard_s
             and self._lowest_A > max(STILL_AWAKE * self._awake_A, self._floor_A)
         )
 
     def _check_asleep(self) -> None:
         """Raises ``unexpected_wake`` if the current had fallen and is at a multiple of that."""
-        if self._state.sleeps and self._level_A > WOKEN * self._lowest_A:
-            low, high = (format_quantity(at_A, "A", 3) for at_A in (self._lowest_A, self._level_A))
+        level_A = min(self._levels_A, default=0.0)
+        if self._state.sleeps and level_A > WOKEN * self._lowest_A:
+            low, high = (format_quantity(at_A, "A", 3) for at_A in (self._lowest_A, level_A))
             raise Fault(
                 "unexpected_wake",
                 f"board: its current fell to {low} in {self._state.name} and rose to {high} "
@@ -206,22 +209,19 @@ class Measuring:
         entry = readings.range
         # To resolve much finer than the meter is accurate would only cost time.
         floor_A = (entry.gain or 0.0) * level_A + (entry.offset or 0.0) * entry.full_scale_A
-        ticks = self._ticks
-        priors = Priors(
-            guard_s=self._plan.guard_s,
-            slowest_tau_s=self._plan.slowest_tau_s,
-            period_s=ticks.period if ticks else None,
+        priors = replace(
+            self._plan.priors,
+            period_s=self._ticks.period if self._ticks else None,
             count_A=entry.count_A,
             dead_share=self._meter.dead_share,
-            tolerance=self._plan.tolerance,
             floor_A=floor_A / 2,
         )
         return SettlingWatch(priors, since_s=since_s)
 
-    def _priced(self, outcome: Outcome) -> Measured:
+    def _measured(self, outcome: Outcome) -> Measured:
         entry = self._watch_range
         assert entry is not None
-        return Measured(outcome, price(outcome, entry, self._meter), entry)
+        return Measured(outcome, entry)
 
     def _tell_readings(self, readings: Readings, outcome: Outcome | None) -> None:
         self._log.emit(
@@ -233,15 +233,3 @@ class Measuring:
                 outcome,
             )
         )
-
-
-def price(outcome: Outcome, entry: MeterRange, meter: Meter) -> Budget | None:
-    """The uncertainty budget of an outcome on a range; None where it has no value."""
-    if outcome.current_A is None:
-        return None
-    accuracy = None
-    if entry.gain is not None and entry.offset is not None:
-        accuracy = RangeAccuracy(entry.full_scale_A, entry.gain, entry.offset, entry.count_A)
-    zero = meter.zeros.get(entry.full_scale_A)
-    taken = None if zero is None else ZeroTaken(zero.offset_A, zero.standard_uncertainty_A)
-    return reading_budget(outcome, accuracy, taken)

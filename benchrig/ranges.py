@@ -176,11 +176,12 @@ class RangeKeeper:
         self._told(self._meter.range, reason)
 
     def _recharge_s(self, entry: MeterRange) -> float:
-        """After a change of the shunt the board's supply settles again: 6.9 time constants bring
-        it to 0.1 % of the step (elementary circuit theory, exp(-6.9) = 0.001)."""
+        """After a change of the shunt the board's supply settles again, once the circuit is
+        closed: 6.9 time constants bring it to 0.1 % of the step (elementary circuit theory,
+        exp(-6.9) = 0.001)."""
         if entry.shunt_assumed:
             return 0.0
-        return 6.9 * entry.shunt_ohm * (self._ratings.decoupling or 0.0)
+        return self._interruption_s + 6.9 * entry.shunt_ohm * (self._ratings.decoupling or 0.0)
 
     def _told(self, entry: MeterRange | None, reason: str) -> None:
         if entry is not None:

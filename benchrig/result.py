@@ -47,22 +47,47 @@ class FaultRecord(ResultModel):
 
 
 class ContributionRecord(ResultModel):
-    """One line of the uncertainty budget."""
+    """One line of the uncertainty budget, in the style of GUM table H.1: the quantity in its own
+    `unit`, and what it contributes in A. Degrees of freedom are null where they are infinite."""
 
     name: str
-    standard_uncertainty_A: float
+    quantity: str
+    estimate: float
+    half_width: float
+    unit: str
+    distribution: Literal["normal", "rectangular"]
+    divisor: float
+    standard_uncertainty: float
+    sensitivity: float
+    contribution_A: float
     degrees_of_freedom: float | None
     evaluation: Literal["A", "B"]
 
 
+class EarlierResult(ResultModel):
+    """A measurement of a state that was measured again to confirm its verdict."""
+
+    verdict: Verdict
+    current_A: float | None
+    expanded_uncertainty_A: float | None
+    flags: tuple[str, ...]
+
+
 class StateResult(ResultModel):
-    """One state, measured once. Quantities that were not measured are null."""
+    """One state. Quantities that were not measured are null. `current_A` is the current at the
+    nominal supply voltage with no UART line connected, as far as corrections were declared;
+    `reported` is it as a text, rounded from its uncertainty (GUM 7.2.6)."""
 
     name: str
     verdict: Verdict
     current_A: float | None = None
     expanded_uncertainty_A: float | None = None
     coverage: float | None = None
+    standard_uncertainty_A: float | None = None
+    coverage_factor: float | None = None
+    degrees_of_freedom: float | None = None
+    reported: str | None = None
+    conformance_probability: float | None = None
     limit_min_A: float | None = None
     limit_max_A: float | None = None
     limit_typical_A: float | None = None
@@ -71,10 +96,13 @@ class StateResult(ResultModel):
     readings: int = 0
     range_A: float | None = None
     board_voltage_V: float | None = None
+    burden_correction_A: float | None = None
+    leakage_correction_A: float | None = None
     wake_latency_s: float | None = None
     flags: tuple[str, ...] = ()
     fault: FaultRecord | None = None
     budget: tuple[ContributionRecord, ...] = ()
+    earlier: tuple[EarlierResult, ...] = ()
 
 
 class DerivedResult(ResultModel):

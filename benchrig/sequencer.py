@@ -8,8 +8,10 @@ safe and there is a result with what was measured so far.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from os import PathLike
+from typing import Literal
 
 from benchrig import __version__
 from benchrig.bench import Bench
@@ -24,15 +26,18 @@ from benchrig.events import (
     StateStarted,
 )
 from benchrig.judging import derived_results
+from benchrig.measurement.decision import confirmation, confirmed
 from benchrig.planning import visit_s
 from benchrig.result import (
     BenchRecord,
     BoardRecord,
+    EarlierResult,
     EventRecord,
     FaultRecord,
     MeterRecord,
     SessionResult,
     StateResult,
+    Verdict,
     worst,
 )
 from benchrig.session import BenchFile, Session
@@ -131,7 +136,7 @@ class _Walk:
 
     def _walk(self, connect: bool) -> None:
         bench = self._bench
-        bench.measured.clear()
+        bench.budgets.clear()
         bench.clock.check()
         if connect:
             bench.connect()
@@ -156,26 +161,53 @@ class _Walk:
 
     def _visited(self, state: State) -> tuple[StateResult, Fault | None]:
         """The row of one state, and the fault that ends the session, if there is one."""
+        row, fault = self._once(state)
+        if self._session.decision.confirm and row.verdict in ("fail", "undecided"):
+            row, fault = self._again(state, row)
+        return row, None if fault is None else self._ending(fault)
+
+    def _once(self, state: State, finer: float = 1.0) -> tuple[StateResult, Fault | None]:
+        """Enter a state, measure it, verify that it sleeps, and wake the board."""
         row = _unmeasured(state)
         try:
             self._bench.enter(state.name)
-            row = self._bench.measure()
+            row = self._bench.measure(finer)
             if "stays_awake" not in row.flags:
                 row = _with_flags(row, self._bench.verify_sleep())
             return row.model_copy(update={"wake_latency_s": self._bench.wake()}), None
         except Fault as fault:
             self._tell_fault(fault)
-            row = _with_fault(row, fault)
-            if _ends_session(fault):
-                return row, fault
-            try:
-                self._bench.recover()
-            except Fault as second:
-                self._tell_fault(second)
-                # What happened first is what the reader has to look for, unless it is over.
-                ends = isinstance(second, Interrupted)
-                return row, second if ends else fault
-            return row, None
+            return _with_fault(row, fault), fault
+
+    def _again(self, state: State, first: StateResult) -> tuple[StateResult, Fault | None]:
+        """The one confirmation that the session file asks for; both are in the record."""
+        rule = confirmation(_decided(first.verdict))
+        assert rule is not None
+        self._bench.log.tell("confirming", f"{state.name}: {first.verdict}, measured once more")
+        # Averaging gains with the square root of the time.
+        second, fault = self._once(state, finer=math.sqrt(rule.longer))
+        verdict = second.verdict
+        if verdict != "fault":
+            verdict = confirmed(_decided(first.verdict), verdict)
+        earlier = EarlierResult(
+            verdict=first.verdict,
+            current_A=first.current_A,
+            expanded_uncertainty_A=first.expanded_uncertainty_A,
+            flags=first.flags,
+        )
+        return second.model_copy(update={"verdict": verdict, "earlier": (earlier,)}), fault
+
+    def _ending(self, fault: Fault) -> Fault | None:
+        """The fault if it ends the session; None if the board was found again."""
+        if _ends_session(fault):
+            return fault
+        try:
+            self._bench.recover()
+        except Fault as second:
+            self._tell_fault(second)
+            # What happened first is what the reader has to look for, unless it is over.
+            return second if isinstance(second, Interrupted) else fault
+        return None
 
     def _end_early(self, fault: Fault) -> None:
         self._tell_fault(fault)
@@ -203,7 +235,7 @@ class _Walk:
         bench, log = self._bench, self._bench.log
         identity = bench.identity
         visited = {state.name for state in self._states}
-        derived = derived_results(self._session, visited, bench.measured)
+        derived = derived_results(self._session, visited, bench.budgets)
         verdicts = [row.verdict for row in self._rows] + [row.verdict for row in derived]
         if self._fault is not None or not complete:
             verdicts.append("fault")
@@ -228,6 +260,11 @@ class _Walk:
             events=tuple(EventRecord(**vars(entry)) for entry in log.entries),
             benchrig=__version__,
         )
+
+
+def _decided(verdict: Verdict) -> Literal["pass", "fail", "undecided"]:
+    assert verdict != "fault"
+    return verdict
 
 
 def _ends_session(fault: Fault) -> bool:

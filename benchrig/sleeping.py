@@ -13,8 +13,6 @@ from benchrig.drivers.meter import ASSUMED_OFFSET, Meter, Readings
 from benchrig.drivers.scpi import is_valid
 from benchrig.errors import Fault
 from benchrig.log import Log
-from benchrig.measuring import Measured
-from benchrig.result import StateResult
 from benchrig.session.protocol import Stimulus
 from benchrig.session.session_file import State
 
@@ -30,12 +28,7 @@ class Visit:
     state: State
     entered_s: float
     awake_A: float | None
-    measured: Measured | None = None
-    result: StateResult | None = None
-
-    @property
-    def settled_A(self) -> float | None:
-        return None if self.measured is None else self.measured.outcome.current_A
+    settled_A: float | None = None
 
 
 class SleepWatch:
@@ -82,9 +75,11 @@ class SleepWatch:
         if len(valid) == 0:
             return None
         threshold_A = 1.5 * visit.settled_A + 4 * _offset_A(present) + 3 * float(np.std(valid))
-        if visit.awake_A is not None and threshold_A > 0.8 * visit.awake_A:
-            return None
-        return bool(np.median(valid) > threshold_A)
+        if np.median(valid) > threshold_A:
+            return True
+        # A board that is awake may draw less than that.
+        can_tell = visit.awake_A is not None and threshold_A <= 0.8 * visit.awake_A
+        return False if can_tell else None
 
     def stays_asleep(self, visit: Visit, stimulus: Stimulus) -> bool:
         """Silence, and after it a current that has not risen."""

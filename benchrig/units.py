@@ -18,6 +18,8 @@ EXAMPLES = {
     "F": "47 uF",
     "Ω": "100 ohm",
     "%": "1 %",
+    "A/V": "30 uA/V",
+    "°C": "23 °C",
 }
 _TIME_UNITS = {"min": Decimal(60), "h": Decimal(3600), "d": Decimal(86400)}
 _SPELLINGS = {"Ω": ("Ω", "ohms", "ohm", "Ohm")}
@@ -31,8 +33,8 @@ _QUANTITY = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3
 def parse_quantity(text: str, unit: str) -> float:
     """The value of `text` in `unit`: ``parse_quantity("1.2 uA", "A")`` is 1.2e-6.
 
-    `unit` is ``"A"``, ``"V"``, ``"s"``, ``"Hz"``, ``"F"``, ``"Ω"``, or ``"%"`` for a share:
-    ``"5 %"`` is 0.05.
+    `unit` is ``"A"``, ``"V"``, ``"s"``, ``"Hz"``, ``"F"``, ``"Ω"``, ``"A/V"``, or ``"%"`` for a
+    share: ``"5 %"`` is 0.05.
     Durations may also be in min, h or d; Ω may be spelled ohm.
     Raises `ValueError` with a sentence that says what would be right.
     """

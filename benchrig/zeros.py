@@ -6,13 +6,14 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import (
     AwareDatetime,
     BaseModel,
     ConfigDict,
+    Field,
     NonNegativeFloat,
     PositiveFloat,
     ValidationError,
@@ -36,6 +37,7 @@ class _ZeroRecord(BaseModel):
     offset_A: float
     standard_uncertainty_A: NonNegativeFloat
     taken: AwareDatetime
+    readings: Annotated[int, Field(ge=2)]
 
 
 class _ZerosFile(BaseModel):
@@ -73,7 +75,7 @@ def _zero(readings: Readings, meter: str, now: datetime) -> Zero:
         )
     scatter_A = float(np.std(valid, ddof=1)) / math.sqrt(len(valid))
     uncertainty_A = math.hypot(scatter_A, entry.count_A / math.sqrt(12))
-    return Zero(meter, entry.full_scale_A, float(np.mean(valid)), uncertainty_A, now)
+    return Zero(meter, entry.full_scale_A, float(np.mean(valid)), uncertainty_A, now, len(valid))
 
 
 def save_zeros(path: Path, zeros: Sequence[Zero]) -> None:
@@ -84,6 +86,7 @@ def save_zeros(path: Path, zeros: Sequence[Zero]) -> None:
             offset_A=zero.offset_A,
             standard_uncertainty_A=zero.standard_uncertainty_A,
             taken=zero.taken,
+            readings=zero.readings,
         )
         for zero in zeros
     )

@@ -13,7 +13,7 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchrig.events import Event, Happened
+from benchrig.events import Event, Happened, StateEnded
 from benchrig.result import SessionResult
 from benchrig.session import BenchFile, MeterSheet, Session
 from benchrig.session.sheet import SheetRange
@@ -355,7 +355,7 @@ MEASURED = {None, "drifting", "disturbed", "wakeups_not_seen", "period_not_as_de
 MEASURED |= {"few_readings", "invalid_readings"}
 
 
-def check_walk(case: Case, made: Rig, result: SessionResult) -> None:
+def check_walk(case: Case, boots: int, result: SessionResult) -> None:
     """A healthy board on a bench with room gets through the session, and boots when it should."""
     assert result.fault is None, result.fault
     for row in result.states:
@@ -363,7 +363,7 @@ def check_walk(case: Case, made: Rig, result: SessionResult) -> None:
         assert row.verdict != "fail", row
     wakes = [state.wake for state in case.session.selected() if state.wake is not None]
     reboots = sum(wake.reboots or wake.by == "power_cycle" for wake in wakes)
-    assert made.world.simulated_board.boots == 1 + reboots
+    assert boots == 1 + reboots
 
 
 @settings(
@@ -388,7 +388,13 @@ def test_nothing_reaches_the_board_on_a_range_without_room(case: Case, knows_she
         seed=case.seed,
         wrapped=watch.wrapped,
     )
-    result = made.run(operator_of(made))
+    boots = []
+
+    def count(happened: Event) -> None:
+        if isinstance(happened, StateEnded):
+            boots.append(made.world.simulated_board.boots)
+
+    result = made.run(operator_of(made), count)
     assert not watch.wrong
     assert made.on_highest_range
     if not case.has_room:
@@ -396,4 +402,4 @@ def test_nothing_reaches_the_board_on_a_range_without_room(case: Case, knows_she
         assert result.fault.kind == "burden_too_high"
         assert not watch.acts
     elif knows_sheet and case.honest:
-        check_walk(case, made, result)
+        check_walk(case, boots[-1], result)

@@ -14,8 +14,8 @@ from benchrig.zeros import load_zeros, save_zeros
 TAKEN = datetime(2026, 1, 2, 3, 4, 5, 678901, tzinfo=UTC)
 METER = "maker,model,1234,1.0"
 ZEROS = (
-    Zero(METER, 1e-5, 1.25e-10, 3.1e-12, TAKEN),
-    Zero(METER, 1e-4, -4.0 / 3.0 * 1e-9, 2.7e-11, TAKEN + timedelta(seconds=9)),
+    Zero(METER, 1e-5, 1.25e-10, 3.1e-12, TAKEN, 50),
+    Zero(METER, 1e-4, -4.0 / 3.0 * 1e-9, 2.7e-11, TAKEN + timedelta(seconds=9), 20),
 )
 
 

@@ -48,13 +48,19 @@ class Readings:
 
 @dataclass(frozen=True)
 class Zero:
-    """The open-circuit reading of one range of one `meter`, named by its identity."""
+    """The open-circuit reading of one range of one `meter`, named by its identity: the mean of
+    as many `readings`."""
 
     meter: str
     full_scale_A: float
     offset_A: float
     standard_uncertainty_A: float
     taken: datetime
+    readings: int
+
+    @property
+    def dof(self) -> float:
+        return self.readings - 1.0
 
 
 class Meter:

@@ -21,7 +21,9 @@ MOST_DECADES = 20
 
 @dataclass(frozen=True)
 class MeterRange:
-    """One current range, as the sheet or (accuracies then None) the meter describes it."""
+    """One current range, as the sheet or (accuracies then None) the meter describes it. Gains and
+    offsets are standard uncertainties, as shares of the reading and of full scale; `noise_A` is
+    rms at one power-line cycle."""
 
     full_scale_A: float
     overload_A: float
@@ -31,11 +33,17 @@ class MeterRange:
     count_A: float = 0.0
     gain: float | None = None
     offset: float | None = None
+    gain_per_K: float | None = None
+    offset_per_K: float | None = None
+    noise_A: float | None = None
 
 
 def from_sheet(sheet: MeterSheet, nplc: float) -> tuple[MeterRange, ...]:
-    """The lowest first; `gain` and `offset` as standard uncertainties, in shares."""
-    half = 2.0 if sheet.accuracy_is == "expanded" else 3.0**0.5
+    """The lowest first."""
+
+    def standard(share: float | None) -> float | None:
+        return None if share is None else share / sheet.divisor
+
     return tuple(
         MeterRange(
             full_scale_A=entry.full_scale,
@@ -44,8 +52,11 @@ def from_sheet(sheet: MeterSheet, nplc: float) -> tuple[MeterRange, ...]:
             shunt_assumed=False,
             settling_s=sheet.settling_s(entry),
             count_A=entry.count_A(nplc),
-            gain=entry.gain_accuracy / half,
-            offset=entry.offset_accuracy / half,
+            gain=standard(entry.gain_accuracy),
+            offset=standard(entry.offset_accuracy),
+            gain_per_K=standard(entry.gain_per_kelvin),
+            offset_per_K=standard(entry.offset_per_kelvin),
+            noise_A=entry.noise,
         )
         for entry in sheet.ranges
     )

@@ -45,13 +45,9 @@ class Pins:
         raise UsageError(f"a pulse by {stimulus.by!r} is none; a break, dtr or rts is")
 
     def _rest(self, line: ModemLine) -> bool:
+        """A line of which the bench file says nothing is asserted by the system at opening."""
         level: bool | None = getattr(self._port, line)
-        if level is None:
-            raise UsageError(
-                f"the bench file does not tell how {line.upper()} rests; write {line} = false "
-                "into its table [board], or true if the board needs it asserted"
-            )
-        return level
+        return True if level is None else level
 
     def pulse(self, stimulus: Stimulus | Wake) -> None:
         line, rest = self._level(stimulus)

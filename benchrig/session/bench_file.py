@@ -9,6 +9,8 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, Field
 
 from benchrig.session.fields import (
+    NOT_NEGATIVE,
+    Current,
     Duration,
     FileModel,
     Frequency,
@@ -16,6 +18,8 @@ from benchrig.session.fields import (
     PositiveCurrent,
     PositiveDuration,
     PositiveVoltage,
+    Share,
+    Temperature,
     Text,
 )
 from benchrig.session.sheet import PositiveNplc
@@ -55,12 +59,21 @@ class Parking(FileModel):
         return self != Parking()
 
 
+class Leakage(FileModel):
+    """What the UART lines add to the board's supply current while they are not parked (negative:
+    what they take from it), and how far that may be wrong."""
+
+    current: Current
+    within: Annotated[Current, NOT_NEGATIVE]
+
+
 class BoardPort(SerialPort):
     port: Text | None = None
     exclusive: bool = True
     dtr: bool | None = None
     rts: bool | None = None
     parking: Parking = Parking()
+    leakage: Leakage | None = None
 
 
 class ScpiPort(SerialPort):
@@ -84,7 +97,16 @@ class SupplyPort(ScpiPort):
     current_limit: PositiveCurrent
     highest_voltage: PositiveVoltage
     at_end: Literal["off", "on", "unchanged"] = "off"
+    # Of the output voltage, as limits of error.
+    accuracy: Share | None = None
     settling: Duration = 0.2
+
+
+class AmbientTemperature(FileModel):
+    """The temperature around the meter; it is within so many degrees of it."""
+
+    temperature: Temperature
+    within: Annotated[Temperature, NOT_NEGATIVE] = 0.0
 
 
 class Simulation(FileModel):
@@ -102,6 +124,7 @@ class BenchFile(TomlFile):
     board: BoardPort = BoardPort()
     meter: MeterPort = MeterPort()
     supply: SupplyPort | None = None
+    ambient: AmbientTemperature | None = None
     simulation: Simulation | None = None
 
     def checks(self) -> Iterator[tuple[KeyPath, str]]:

@@ -125,6 +125,10 @@ Capacitance = Annotated[
 Resistance = Annotated[
     float, BeforeValidator(_quantity("Ω")), NOT_NEGATIVE, _example(EXAMPLES["Ω"])
 ]
+Temperature = Annotated[
+    float, BeforeValidator(_quantity("°C")), Field(gt=-273.15), _example(EXAMPLES["°C"])
+]
+Slope = Annotated[float, BeforeValidator(_quantity("A/V")), _example(EXAMPLES["A/V"])]
 Share = Annotated[float, BeforeValidator(_quantity("%")), NOT_NEGATIVE, _example(EXAMPLES["%"])]
 PositiveCurrent = Annotated[Current, POSITIVE]
 PositiveVoltage = Annotated[Voltage, POSITIVE]

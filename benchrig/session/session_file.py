@@ -12,6 +12,7 @@ from pydantic import AfterValidator, Field
 
 from benchrig.errors import UsageError
 from benchrig.session.fields import (
+    NOT_NEGATIVE,
     Capacitance,
     Duration,
     FileModel,
@@ -20,6 +21,7 @@ from benchrig.session.fields import (
     PositiveDuration,
     PositiveShare,
     PositiveVoltage,
+    Slope,
     StateName,
     Text,
 )
@@ -46,6 +48,8 @@ class Settling(FileModel):
     """What is known beforehand about how a state settles; unset keys come from the session."""
 
     guard: Duration | None = None
+    # The firmware tells when it is done: its acknowledgement is the last that it does.
+    announced: bool | None = None
     slowest_time_constant: PositiveDuration | None = None
     tolerance: PositiveShare | None = None
     time_limit: PositiveDuration | None = None
@@ -63,6 +67,14 @@ class Ticks(FileModel):
             yield ("duration",), f"must be shorter than period, {format_quantity(self.period, 's')}"
 
 
+class VoltageSensitivity(FileModel):
+    """How a state's current changes with the voltage at the board, and how far that may be
+    wrong: with it the current is corrected to the nominal supply voltage."""
+
+    slope: Slope
+    within: Annotated[Slope, NOT_NEGATIVE]
+
+
 class State(FileModel):
     """One operating or sleep state. One with `wake` is a sleep state."""
 
@@ -72,6 +84,7 @@ class State(FileModel):
     limit: Limit = Limit()
     settling: Settling = Settling()
     ticks: Ticks | None = None
+    sensitivity: VoltageSensitivity | None = None
     wake: Wake | None = None
     must_not_wake: Annotated[tuple[Stimulus, ...], Field(strict=False)] = ()
     quiet: PositiveDuration = 1.0
@@ -113,6 +126,25 @@ class Ratio(FileModel):
     limit: NumberLimit = NumberLimit()
 
 
+class Decision(FileModel):
+    """The rule of decision, in terms of JCGM 106:2012 and ILAC-G8:09/2019. The guard band is given
+    by a risk or as a multiple of the expanded uncertainty (1 if neither). `confirm`: a fail or an
+    undecided is measured once more, after a fresh entry; never a pass."""
+
+    acceptance: Literal["simple", "guarded_acceptance", "guarded_rejection", "three_way"] = (
+        "three_way"
+    )
+    risk: PositiveShare | None = None
+    guard_multiple: Annotated[float, Field(ge=0)] | None = None
+    confirm: bool = False
+
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        if self.risk is not None and self.guard_multiple is not None:
+            yield ("guard_multiple",), "does not go with risk: give one of the two"
+        if self.risk is not None and self.risk > 0.5:
+            yield ("risk",), "must not be above 50 %"
+
+
 class Session(TomlFile):
     FORMAT: ClassVar[str] = "benchrig/session/1"
 
@@ -122,6 +154,7 @@ class Session(TomlFile):
     board: BoardRatings
     protocol: Protocol
     settling: Settling = Settling()
+    decision: Decision = Decision()
     states: Annotated[tuple[State, ...], Field(min_length=1, strict=False)]
     order: Names | None = None
     subsets: dict[Name, Names] = Field(default={})

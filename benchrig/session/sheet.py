@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
-from pydantic import BeforeValidator, Field, WithJsonSchema
+from pydantic import Field
 
 from benchrig.session.fields import (
     NOT_NEGATIVE,
@@ -17,25 +18,14 @@ from benchrig.session.fields import (
     PositiveVoltage,
     Resistance,
     Share,
+    Temperature,
     Text,
 )
 from benchrig.session.toml_file import TomlFile
 from benchrig.session.toml_lines import KeyPath
-from benchrig.units import format_quantity, parse_quantity
+from benchrig.units import format_quantity
 
 PositiveNplc = Annotated[float, Field(gt=0)]
-
-
-def _celsius(value: Any) -> float:
-    return parse_quantity(value, "°C")
-
-
-Temperature = Annotated[
-    float,
-    BeforeValidator(_celsius),
-    Field(gt=-273.15),
-    WithJsonSchema({"type": "string", "examples": ["23 °C"]}),
-]
 
 
 class Count(FileModel):
@@ -126,6 +116,11 @@ class MeterSheet(TomlFile):
                     f"{format_quantity(scale, 'A')} is not above the range before it, "
                     f"{format_quantity(before, 'A')}: list each range once, the lowest first",
                 )
+
+    @property
+    def divisor(self) -> float:
+        """What turns an accuracy into a standard uncertainty (GUM 4.3.3, 4.3.7)."""
+        return 2.0 if self.accuracy_is == "expanded" else math.sqrt(3.0)
 
     def settling_s(self, entry: SheetRange) -> float:
         """How long after a change to this range its readings mean nothing."""

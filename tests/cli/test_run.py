@@ -6,6 +6,7 @@ import json
 import os
 import pty
 import random
+import re
 import resource
 import select
 import signal
@@ -137,7 +138,7 @@ def test_the_worst_verdict_counts(tmp_path: Path) -> None:
     [
         ("dead-uart", 4, "board_silent", None),
         ("stuck-awake", 1, None, "stays_awake"),
-        ("spontaneous-reset", 4, "unexpected_reset", None),
+        ("spontaneous-reset", 4, "unexpected_wake", None),
     ],
 )
 def test_boards_with_defects(
@@ -601,7 +602,7 @@ def simulation_dies(line: str, later_s: float) -> Callable[[Path], None]:
             result = no_measurement(running.end(), folder)
         fault = result["fault"]
         assert fault["kind"] in ("wire_lost", "port_missing", "cannot_open", "no_reply"), fault
-        assert "NOT reached" in result["safe_end"][0]
+        assert re.search("NOT reached|was never reached", result["safe_end"][0])
 
     return scenario
 
@@ -621,11 +622,15 @@ def two_runs_on_one_bench(folder: Path) -> None:
     with served(folder) as bench:
         impatient = ("[meter]\n", '[meter]\ntimeout = "300 ms"\n')
         again = edited(bench.bench, other / "again.bench.toml", impatient)
-        first = start_run(folder, bench.bench, "--repeat", "2")
+        first = start_run(folder, bench.bench, "--repeat", "100")
         first.wait_for("idle: started")
         result = no_measurement(start_run(other, again).end(), other)
         assert result["fault"]["kind"] in ("no_reply", "port_busy")
-        assert first.end().status == 0  # it was not disturbed
+        first.signal(signal.SIGTERM)
+        assert first.end().status == 4
+    undisturbed = result_in(folder / "runs")
+    assert undisturbed["fault"]["kind"] == "interrupted"
+    assert undisturbed["states"][0]["verdict"] == "pass"
 
 
 def told_to_end(number: signal.Signals, delay_s: float) -> Callable[[Path], None]:

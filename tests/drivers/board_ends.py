@@ -151,5 +151,4 @@ def rig(
     board.open()
     board.banner_belongs = belongs
     yield Rig(board, end, clock, wire, gates, told)
-    assert clock.monotonic() < math.inf
     board.close()

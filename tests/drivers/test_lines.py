@@ -39,7 +39,7 @@ def matched(ledger: Ledger, *lines: bytes, t: float = 0.0) -> list[tuple[str | N
     """What was answered with which group 0."""
     return [
         (
-            answer.debt.exchange and answer.debt.exchange.send,
+            None if answer.debt.exchange is None else answer.debt.exchange.send,
             None if answer.match is None else str(answer.match[0]),
         )
         for answer in ledger.hear(b"", list(lines), t)
