@@ -17,9 +17,11 @@ from benchrig.drivers.supply import Supply
 from benchrig.errors import FileProblem, FileProblems
 from benchrig.events import Listener
 from benchrig.log import Log
+from benchrig.pricing import MeterPricing
 from benchrig.ranges import RangeKeeper
 from benchrig.session import BenchFile, MeterSheet, Session, load_bench, load_session, load_sheet
 from benchrig.session.bench_file import ScpiPort, Termination
+from benchrig.verifying import Chain
 from benchrig.wires import LineWire, Wire
 from benchrig.zeros import load_zeros
 
@@ -77,6 +79,46 @@ def open_meter(file: BenchFile, clock: Clock) -> Iterator[Meter]:
         yield meter
     finally:
         meter.close()
+
+
+@contextmanager
+def open_chain(file: BenchFile, clock: Clock) -> Iterator[Chain]:
+    """Meter and supply of a bench, open, for work with something else in place of the board. Closed
+    at the end. Raises `FileProblems` and what the instruments raise."""
+    sheet = load_sheet(file.meter.sheet) if file.meter.sheet else None
+    zeros = load_zeros(Path(file.meter.zeros)) if file.meter.zeros else ()
+    _, meter_wire, supply_wire = (
+        _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
+    )
+    with chain_of(file, sheet, zeros, meter_wire, supply_wire, clock) as chain:
+        yield chain
+
+
+@contextmanager
+def chain_of(
+    file: BenchFile,
+    sheet: MeterSheet | None,
+    zeros: tuple[Zero, ...],
+    meter_wire: Wire,
+    supply_wire: Wire | None,
+    clock: Clock,
+) -> Iterator[Chain]:
+    """Like `open_chain`, over wires that are there already."""
+    meter = Meter(_instrument(meter_wire, clock, file.meter), clock, file.meter, sheet, zeros)
+    supply = None
+    if file.supply is not None and supply_wire is not None:
+        # The meter is on its highest range, and nothing is there that could wake.
+        instrument = _instrument(supply_wire, clock, file.supply)
+        supply = Supply(instrument, clock, file.supply, lambda reason: None)
+    try:
+        meter.open()
+        if supply is not None:
+            supply.open()
+        yield Chain(meter, supply, MeterPricing(meter, file), clock)
+    finally:
+        meter.close()
+        if supply is not None:
+            supply.close()
 
 
 def clock_for(file: BenchFile, stop: StopRequest) -> Clock:

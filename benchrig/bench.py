@@ -36,6 +36,7 @@ from benchrig.session.protocol import Wake
 from benchrig.session.session_file import State
 from benchrig.sleeping import QUICK_LOOK, SleepWatch, Visit
 from benchrig.units import format_quantity
+from benchrig.verification import require_verification
 
 # A board that wakes by itself is waited for on a range with room from this long before.
 EARLY_S = 1.0
@@ -89,11 +90,20 @@ class Bench:
         self.log.tell("meter", f"meter: {self.meter.open()}")
         assert self.meter.format is not None
         self.log.tell("reading_format", f"readings in {self.meter.format.value}")
+        self.check_requirements()
         self.ranges.make_room("opening the board's port")
         if self.supply is not None:
             self.log.tell("supply", f"supply: {self.supply.open()}")
         self.board.open()
         self.is_open = True
+
+    def check_requirements(self) -> None:
+        """What the session requires of this bench. Raises ``meter_not_verified``."""
+        within_s = self.session.requires.meter_verified_within
+        if within_s is not None:
+            path, identity = self.file.meter.verification, self.meter.instrument.identity
+            told = require_verification(path, within_s, identity or None, self.clock.now())
+            self.log.tell("verified", f"meter: {told}")
 
     def power_up(self) -> None:
         """Switch the supply on, if there is one, and find the board and its identity."""
@@ -195,19 +205,25 @@ class Bench:
         """
         visit = self._present()
         measured = self._measured(visit, SettlingPlan.of(self.session, visit.state, finer))
-        visit.settled_A = measured.outcome.current_A
+        visit.settled_A = measured.level_A
         return self._judged(visit, measured)
 
     def record(self, for_s: float) -> float:
         """Read the state that was entered for so long from its entry on, settled or not, and on
         the ranges that `measure` would use; who listens to the log gets the readings. Returns
-        when it was entered, on the axis of the log. Raises `Fault` as `measure` does.
+        when it was entered, on the axis of the log. Raises `Fault` as `measure` does, except for
+        a board that woke by itself: that is in the record, for its reader to judge.
         """
         visit = self._present()
         plan = SettlingPlan.of(self.session, visit.state)
         # Nothing is settled before the guard has passed.
         priors = replace(plan.priors, guard_s=for_s)
-        self._measured(visit, SettlingPlan(priors, time_limit_s=for_s))
+        try:
+            self._measured(visit, SettlingPlan(priors, time_limit_s=for_s))
+        except Fault as fault:
+            if fault.kind != "unexpected_wake":
+                raise
+            self.log.tell("fault", str(fault), fault=fault.kind)
         return visit.entered_s - self.log.start_s
 
     def _measured(self, visit: Visit, plan: SettlingPlan) -> Measured:

@@ -12,6 +12,8 @@ from benchrig.drivers.meter import MeterRange
 from benchrig.errors import Fault
 from benchrig.events import Event, Listener, ReadingsTaken
 from benchrig.measurement import Characteristics, Stretch, characterised
+from benchrig.session import Session
+from benchrig.session.session_file import State
 
 FEWEST_READINGS = 100
 
@@ -90,3 +92,46 @@ def analysed(bench: Bench, name: str, record: Recorded) -> Characteristics:
         limits_A=[at_A for at_A in (limit.min, limit.max) if at_A is not None],
         dead_share=record.dead_share,
     )
+
+
+def values_for(session: Session, state: State, found: Characteristics) -> dict[str, dict[str, str]]:
+    """The proposals as they stand in the session file: by table of the state, keys and values."""
+    settling: dict[str, str] = {}
+    announced = state.settling.announced
+    if announced is None:
+        announced = session.settling.announced
+    # A firmware that tells when it is done needs no guard, unless it was seen to work on.
+    if found.guard.value is not None and (not announced or found.fell is not None):
+        settling["guard"] = in_seconds(found.guard.value)
+    if found.slowest_time_constant.value is not None:
+        settling["slowest_time_constant"] = in_seconds(found.slowest_time_constant.value)
+    if found.tolerance.value is not None:
+        settling["tolerance"] = f"{100.0 * found.tolerance.value:.12g} %"
+    tables = {"settling": settling, "ticks": _ticks(session, state, found)}
+    return {table: keys for table, keys in tables.items() if keys}
+
+
+def _ticks(session: Session, state: State, found: Characteristics) -> dict[str, str]:
+    period_s, seen = found.period.value, found.wake_ups
+    if period_s is None or seen is None:
+        return {}
+    period = {"period": in_seconds(period_s)}
+    if state.ticks is not None:
+        return period
+    # What decides the range is the charge and the highest current that may flow. A wake-up that is
+    # shorter than three readings has its charge, at the most that the board may draw.
+    peak_A = seen.peak_A if seen.resolved else session.board.highest_current
+    duration_s = seen.duration_s if seen.resolved else seen.charge_C / peak_A
+    return {
+        **period,
+        "duration": in_seconds(float(f"{duration_s:.2g}")),
+        "peak_current": f"{peak_A * 1e6:.3g} uA",
+    }
+
+
+def in_seconds(duration_s: float) -> str:
+    """As in a file: ``"1.3 s"``, ``"20 us"``."""
+    for factor, unit in ((1.0, "s"), (1e3, "ms")):
+        if duration_s * factor >= 1.0:
+            return f"{duration_s * factor:.12g} {unit}"
+    return f"{duration_s * 1e6:.12g} us"

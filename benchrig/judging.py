@@ -7,12 +7,15 @@ from collections.abc import Collection, Mapping
 
 from benchrig.measurement import (
     Budget,
+    Decision,
+    DecisionRule,
+    GuardBand,
     conformance_probability,
     difference,
     ratio,
+    ratio_flags,
     reported,
 )
-from benchrig.measurement.decision import DecisionRule, GuardBand, ratio_flags
 from benchrig.measuring import STILL_AWAKE, Measured
 from benchrig.pricing import Priced
 from benchrig.result import ContributionRecord, DerivedResult, FaultRecord, StateResult, Verdict
@@ -51,6 +54,8 @@ def state_result(
         settled_after_s=outcome.settled_after_s,
         averaged_for_s=outcome.averaged_for_s,
     )
+    if measured.decision is not None:
+        return _verdict_only(row, state, measured.decision, awake_A)
     if priced is None:
         return row.model_copy(
             update={"fault": FaultRecord(kind=outcome.kind, message=outcome.reason)}
@@ -79,6 +84,36 @@ def state_result(
             "leakage_correction_A": priced.leakage_correction_A,
             "flags": tuple(flags),
             "budget": _budget_rows(budget),
+        }
+    )
+
+
+def _verdict_only(
+    row: StateResult, state: State, decision: Decision, awake_A: float | None
+) -> StateResult:
+    """The row of a state of which only the verdict was wanted: no settled current, but bounds of
+    it, as the meter reads it, that hold however early the measurement ended."""
+    if decision.kind not in ("pass", "fail", "undecided"):
+        return row.model_copy(
+            update={"fault": FaultRecord(kind=decision.kind, message=decision.reason)}
+        )
+    verdict, flags = decision.kind, ["verdict_only"]
+    limit = state.limit
+    if verdict == "fail":
+        above = limit.max is not None and decision.lower_A > limit.max
+        flags.append("above_limit" if above else "below_limit")
+        if state.sleeps and awake_A is not None and decision.lower_A > 0.5 * awake_A:
+            flags.append("stays_awake")
+    return row.model_copy(
+        update={
+            "verdict": verdict,
+            "lower_bound_A": _finite(decision.lower_A),
+            "upper_bound_A": _finite(decision.upper_A),
+            "consumers_risk": decision.risks.consumer,
+            "producers_risk": decision.risks.producer,
+            "decided_after_s": decision.decided_after_s,
+            "readings": decision.readings,
+            "flags": tuple(flags),
         }
     )
 

@@ -21,13 +21,14 @@ from benchrig.errors import Fault
 from benchrig.events import ReadingsTaken
 from benchrig.log import Log
 from benchrig.measurement import (
+    Decision,
     Outcome,
     Priors,
-    SettlingWatch,
 )
 from benchrig.ranges import RangeKeeper
 from benchrig.session.session_file import Session, State
 from benchrig.units import format_quantity
+from benchrig.watching import Watch, new_watch
 
 # A batch is short enough to answer an overload or a boot banner soon, and long enough that the
 # bus does not count.
@@ -54,6 +55,8 @@ class SettlingPlan:
 
     priors: Priors
     time_limit_s: float
+    # Of a wrong verdict, where the verdict alone is wanted; None where the value is.
+    risk: float | None = None
 
     @classmethod
     def of(cls, session: Session, state: State, finer: float = 1.0) -> SettlingPlan:
@@ -76,15 +79,25 @@ class SettlingPlan:
         return cls(
             replace(priors, tolerance=priors.tolerance / finer),
             DEFAULT_TIME_LIMIT_S if pick("time_limit") is None else pick("time_limit"),
+            session.decision.verdict_risk if pick("aim") == "verdict" else None,
         )
 
 
 @dataclass(frozen=True)
 class Measured:
-    """What came of one state: the outcome, and the range that it was read on."""
+    """What came of one state: the outcome, the range that it was read on, and the `decision` where
+    the aim was the verdict alone."""
 
     outcome: Outcome
     range: MeterRange
+    decision: Decision | None = None
+
+    @property
+    def level_A(self) -> float | None:
+        """About what the state draws, if that is known."""
+        if self.decision is None:
+            return self.outcome.current_A
+        return self.decision.upper_A if math.isfinite(self.decision.upper_A) else None
 
 
 class Measuring:
@@ -111,7 +124,7 @@ class Measuring:
         self._entered_s = entered_s
         self._awake_A = awake_A
         self._ticks = state.ticks
-        self._watch: SettlingWatch | None = None
+        self._watch: Watch | None = None
         self._watch_range: MeterRange | None = None
         # The levels of the last batches, and the lowest so far; below the floor nobody can tell.
         self._floor_A = 0.0
@@ -203,7 +216,7 @@ class Measuring:
             self._watch_range = readings.range
         return self._watch.add(readings.times_s - self._entered_s, readings.currents_A)
 
-    def _new_watch(self, readings: Readings, since_s: float) -> SettlingWatch:
+    def _new_watch(self, readings: Readings, since_s: float) -> Watch:
         valid = readings.currents_A[is_valid(readings.currents_A)]
         level_A = float(np.mean(np.abs(valid))) if len(valid) else 0.0
         entry = readings.range
@@ -216,12 +229,13 @@ class Measuring:
             dead_share=self._meter.dead_share,
             floor_A=floor_A / 2,
         )
-        return SettlingWatch(priors, since_s=since_s)
+        return new_watch(self._state, priors, entry, since_s, risk=self._plan.risk)
 
     def _measured(self, outcome: Outcome) -> Measured:
         entry = self._watch_range
         assert entry is not None
-        return Measured(outcome, entry)
+        assert self._watch is not None
+        return Measured(outcome, entry, self._watch.decision)
 
     def _tell_readings(self, readings: Readings, outcome: Outcome | None) -> None:
         self._log.emit(

@@ -40,43 +40,25 @@ class Priced:
     flags: tuple[str, ...] = ()
 
 
-class Pricing:
-    """Prices outcomes of one bench."""
+class MeterPricing:
+    """Prices what the meter of one bench has read."""
 
-    def __init__(self, meter: Meter, file: BenchFile, ratings: BoardRatings) -> None:
+    def __init__(self, meter: Meter, file: BenchFile) -> None:
         self._meter = meter
         self._file = file
-        self._ratings = ratings
         stated = file.ambient
         self._ambient = None if stated is None else Ambient(stated.temperature, stated.within)
 
-    def priced(
-        self, outcome: Outcome, entry: MeterRange, state: State, *, parked: bool
-    ) -> Priced | None:
-        """The budget of an outcome on a range; None where it has no value. `parked`: the UART
-        lines fed nothing into the board."""
-        if outcome.current_A is None:
-            return None
-        budget = reading_budget(
+    def as_read(self, outcome: Outcome, entry: MeterRange) -> Budget:
+        """The budget of what was read on a range; nothing is corrected but the zero. Raises
+        `ValueError` for an outcome without a value."""
+        return reading_budget(
             outcome,
             self._accuracy(entry),
             self._zero(self._meter.zeros.get(entry.full_scale_A)),
             ambient=self._ambient,
             noise_floor_A=self._noise_floor_A(outcome, entry),
         )
-        leakage_A = burden_A = None
-        leakage = self._file.board.leakage
-        if leakage is not None and not parked:
-            leakage_A = -leakage.current
-            budget = difference(budget, declared_leakage(leakage.current, leakage.within))
-        if state.sensitivity is not None and not entry.shunt_assumed:
-            uncorrected_A = budget.value
-            slope, within = state.sensitivity.slope, state.sensitivity.within
-            budget = corrected_for_burden(
-                budget, self._supply_line(entry), Sensitivity(slope, within / SQRT3)
-            )
-            burden_A = budget.value - uncorrected_A
-        return Priced(budget, burden_A, leakage_A, self._flags(entry))
 
     def _accuracy(self, entry: MeterRange) -> RangeAccuracy | None:
         sheet = self._meter.sheet
@@ -112,17 +94,6 @@ class Pricing:
             floor_A = max(floor_A, noise_floor(entry.shunt_ohm, 1.0 / (2.0 * integrated_s)))
         return floor_A
 
-    def _supply_line(self, entry: MeterRange) -> SupplyLine:
-        voltage_V = self._ratings.supply_voltage
-        supply = self._file.supply
-        accuracy = 0.0 if supply is None or supply.accuracy is None else supply.accuracy
-        return SupplyLine(
-            voltage_V,
-            entry.shunt_ohm,
-            voltage_uncertainty_V=accuracy * voltage_V / SQRT3,
-            name=f"{entry.full_scale_A:g} A",
-        )
-
     def _flags(self, entry: MeterRange) -> tuple[str, ...]:
         sheet = self._meter.sheet
         if sheet is None or entry.gain is None:
@@ -134,3 +105,44 @@ class Pricing:
         outside = band_K + self._ambient.half_width_K > sheet.reference_band
         unknown = entry.gain_per_K is None or entry.offset_per_K is None
         return ("temperature_outside_sheet",) if outside and unknown else ()
+
+
+class Pricing(MeterPricing):
+    """Prices outcomes of one bench with a board."""
+
+    def __init__(self, meter: Meter, file: BenchFile, ratings: BoardRatings) -> None:
+        super().__init__(meter, file)
+        self._ratings = ratings
+
+    def priced(
+        self, outcome: Outcome, entry: MeterRange, state: State, *, parked: bool
+    ) -> Priced | None:
+        """The budget of an outcome on a range; None where it has no value. `parked`: the UART
+        lines fed nothing into the board."""
+        if outcome.current_A is None:
+            return None
+        budget = self.as_read(outcome, entry)
+        leakage_A = burden_A = None
+        leakage = self._file.board.leakage
+        if leakage is not None and not parked:
+            leakage_A = -leakage.current
+            budget = difference(budget, declared_leakage(leakage.current, leakage.within))
+        if state.sensitivity is not None and not entry.shunt_assumed:
+            uncorrected_A = budget.value
+            slope, within = state.sensitivity.slope, state.sensitivity.within
+            budget = corrected_for_burden(
+                budget, self._supply_line(entry), Sensitivity(slope, within / SQRT3)
+            )
+            burden_A = budget.value - uncorrected_A
+        return Priced(budget, burden_A, leakage_A, self._flags(entry))
+
+    def _supply_line(self, entry: MeterRange) -> SupplyLine:
+        voltage_V = self._ratings.supply_voltage
+        supply = self._file.supply
+        accuracy = 0.0 if supply is None or supply.accuracy is None else supply.accuracy
+        return SupplyLine(
+            voltage_V,
+            entry.shunt_ohm,
+            voltage_uncertainty_V=accuracy * voltage_V / SQRT3,
+            name=f"{entry.full_scale_A:g} A",
+        )

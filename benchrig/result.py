@@ -76,7 +76,8 @@ class EarlierResult(ResultModel):
 class StateResult(ResultModel):
     """One state. Quantities that were not measured are null. `current_A` is the current at the
     nominal supply voltage with no UART line connected, as far as corrections were declared;
-    `reported` is it as a text, rounded from its uncertainty (GUM 7.2.6)."""
+    `reported` is it as a text, rounded from its uncertainty (GUM 7.2.6). Where only the verdict
+    was wanted there are bounds, risks and the time of the decision instead."""
 
     name: str
     verdict: Verdict
@@ -88,6 +89,11 @@ class StateResult(ResultModel):
     degrees_of_freedom: float | None = None
     reported: str | None = None
     conformance_probability: float | None = None
+    lower_bound_A: float | None = None
+    upper_bound_A: float | None = None
+    consumers_risk: float | None = None
+    producers_risk: float | None = None
+    decided_after_s: float | None = None
     limit_min_A: float | None = None
     limit_max_A: float | None = None
     limit_typical_A: float | None = None

@@ -26,7 +26,7 @@ from benchrig.events import (
     StateStarted,
 )
 from benchrig.judging import derived_results
-from benchrig.measurement.decision import confirmation, confirmed
+from benchrig.measurement import confirmation, confirmed
 from benchrig.planning import visit_s
 from benchrig.result import (
     BenchRecord,
@@ -140,6 +140,8 @@ class _Walk:
         bench.clock.check()
         if connect:
             bench.connect()
+        else:
+            bench.check_requirements()
         bench.power_up()
         self._check_serial_number()
         for state in self._states:
@@ -235,6 +237,8 @@ class _Walk:
         bench, log = self._bench, self._bench.log
         identity = bench.identity
         visited = {state.name for state in self._states}
+        # Of what only the verdict was wanted there is no value to derive anything from.
+        visited -= {row.name for row in self._rows if "verdict_only" in row.flags}
         derived = derived_results(self._session, visited, bench.budgets)
         verdicts = [row.verdict for row in self._rows] + [row.verdict for row in derived]
         if self._fault is not None or not complete:

@@ -51,23 +51,29 @@ class Case:
 
 
 def powers(low: float, high: float) -> st.SearchStrategy[float]:
-    """Numbers from `low` to `high` on a scale of decades, to three digits, as a file has them."""
-    exponents = st.floats(math.log10(low), math.log10(high))
-    return exponents.map(lambda exponent: float(f"{10**exponent:.3g}"))
+    """Numbers from `low` to `high`, ten to a decade."""
+    exponents = st.integers(round(10 * math.log10(low)), round(10 * math.log10(high)))
+    return exponents.map(lambda tenths: float(f"{10 ** (tenths / 10):.3g}"))
 
 
 def shares(low: float, high: float) -> st.SearchStrategy[float]:
     return st.integers(round(100 * low), round(100 * high)).map(lambda percent: percent / 100)
 
 
+def one_in(count: int) -> st.SearchStrategy[bool]:
+    return st.integers(1, count).map(lambda number: number == count)
+
+
 @st.composite
 def sheets(draw: st.DrawFn) -> MeterSheet:
     """2 to 7 ranges; the shunts of higher ranges are not larger, as in any meter."""
-    count = draw(st.integers(2, 7))
-    scale_A = draw(st.sampled_from([1e-6, 2e-6, 3e-6, 1e-5, 2e-4, 1e-3]))
+    scales_A = [draw(st.sampled_from([3e-3, 1e-2, 5e-2, 0.2, 1.0]))]
+    for _ in range(draw(st.integers(1, 6))):
+        scales_A.append(scales_A[-1] / draw(st.sampled_from([5, 10, 10])))
     ranges: list[dict[str, Any]] = []
-    shunt_ohm = draw(powers(0.01, 0.5)) / scale_A
-    for _ in range(count):
+    shunt_ohm = math.inf
+    for scale_A in reversed(scales_A):
+        shunt_ohm = min(shunt_ohm, draw(powers(0.01, 0.5)) / scale_A)
         entry: dict[str, Any] = {
             "full_scale": f"{scale_A:.6g} A",
             "shunt": f"{shunt_ohm:.6g} ohm",
@@ -80,19 +86,47 @@ def sheets(draw: st.DrawFn) -> MeterSheet:
         if draw(st.booleans()):
             entry["measures_to"] = f"{1.2 * scale_A:.6g} A"
         ranges.append(entry)
-        scale_A *= draw(st.sampled_from([5, 10, 10]))
-        shunt_ohm = min(shunt_ohm, draw(powers(0.01, 0.5)) / scale_A)
-    return MeterSheet.model_validate(
-        {
-            "format": MeterSheet.FORMAT,
+    sheet = {
+        "format": MeterSheet.FORMAT,
+        "name": "any",
+        "fastest_nplc": 0.02,
+        "settling": "20 ms",
+        "range_change_interrupts": draw(one_in(3)),
+        "interruption": f"{draw(powers(1e-5, 3e-3)):.3g} s",
+        "ranges": ranges,
+    }
+    return MeterSheet.model_validate(sheet)
+
+
+@dataclasses.dataclass(frozen=True)
+class Ratings:
+    supply_V: float
+    minimum_V: float
+    highest_A: float
+    decoupling_F: float
+
+    def tables(self) -> dict[str, str]:
+        table = {
             "name": "any",
-            "fastest_nplc": 0.02,
-            "settling": "20 ms",
-            "range_change_interrupts": draw(st.booleans()),
-            "interruption": f"{draw(powers(1e-5, 3e-3)):.3g} s",
-            "ranges": ranges,
+            "supply_voltage": f"{self.supply_V} V",
+            "minimum_voltage": f"{self.minimum_V:.6g} V",
+            "highest_current": f"{self.highest_A:.6g} A",
+            "boot_time": "3 s",
         }
-    )
+        known = {"decoupling": f"{self.decoupling_F:.6g} F"} if self.decoupling_F else {}
+        return table | known
+
+
+@st.composite
+def ratings(draw: st.DrawFn, sheet: MeterSheet) -> Ratings:
+    """A board for this meter; for some of its ranges it draws nearly too much."""
+    entry = sheet.ranges[-1] if draw(st.booleans()) else draw(st.sampled_from(sheet.ranges))
+    highest_A = max(entry.full_scale * draw(shares(0.2, 1.1)), 1e-3)
+    supply_V = draw(st.sampled_from([1.8, 2.5, 3.0, 3.3, 5.0]))
+    burden_V = draw(st.sampled_from(sheet.ranges)).shunt_ohm * highest_A
+    spare_V = min(max(burden_V * draw(shares(0.5, 2.0)), 0.05 * supply_V), 0.5 * supply_V)
+    decoupling_F = 0.0 if draw(one_in(4)) else draw(powers(1e-7, 3e-4))
+    return Ratings(supply_V, supply_V - spare_V, highest_A, decoupling_F)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -108,9 +142,9 @@ def _entered(name: str) -> list[dict[str, Any]]:
 
 
 @st.composite
-def awake(draw: st.DrawFn, name: str, highest_A: float) -> Part:
-    current_A = highest_A * draw(shares(0.01, 0.97))
-    limit = {"max": f"{0.99 * highest_A:.6g} A"} if draw(st.booleans()) else {}
+def awake(draw: st.DrawFn, name: str, rated: Ratings) -> Part:
+    current_A = rated.highest_A * draw(shares(0.01, 0.97))
+    limit = {"max": f"{0.99 * rated.highest_A:.6g} A"} if draw(st.booleans()) else {}
     settling = {"guard": f"{draw(shares(0.1, 0.6))} s"}
     return Part(
         {"name": name, "enter": _entered(name), "limit": limit, "settling": settling},
@@ -119,14 +153,50 @@ def awake(draw: st.DrawFn, name: str, highest_A: float) -> Part:
 
 
 @st.composite
-def asleep(
-    draw: st.DrawFn, name: str, highest_A: float, charge_C: float, *, has_supply: bool, honest: bool
-) -> Part:
-    ways = ["byte", "break", "dtr", "rts", "timer", "operator"]
+def asleep(draw: st.DrawFn, name: str, rated: Ratings, *, has_supply: bool, honest: bool) -> Part:
+    ways = ["byte", "break", "dtr", "rts", "timer", "timer", "operator"]
     by = draw(st.sampled_from([*ways, "power_cycle"] if has_supply else ways))
-    delay_s, after_s = draw(shares(0.0, 0.3)), draw(shares(2.0, 8.0))
-    current_A = highest_A * draw(powers(1e-5, 3e-3))
-    reboots = draw(st.booleans())
+    delay_s = draw(shares(0.0, 0.3))
+    current_A = rated.highest_A * draw(powers(1e-5, 3e-3))
+    wake, sources, guard_s = draw(wakes(by, delay_s, current_A, rated))
+    board: dict[str, Any] = {
+        "name": name,
+        "sleep": True,
+        "static": f"{current_A:.6g} A",
+        "noise": f"{1e-3 * current_A:.3g} A",
+        "entry_delay": f"{delay_s} s",
+        "wake": sources,
+        "acknowledgement": draw(st.sampled_from(["whole", "lost"])),
+    }
+    session: dict[str, Any] = {
+        "name": name,
+        "enter": _entered(name),
+        "quiet": "0.3 s",
+        "settling": {"guard": f"{guard_s:.3g} s"},
+        "wake": wake,
+        "must_not_wake": draw(st.lists(st.sampled_from(_harmless(sources)), max_size=2)),
+    }
+    if not honest or draw(st.booleans()):
+        peak_A = rated.highest_A * draw(shares(0.01, 0.9))
+        tick = {
+            "period": f"{draw(shares(0.3, 1.0))} s",
+            "duration": f"{draw(powers(1e-5, 3e-3))} s",
+        }
+        board["burst"] = {**tick, "current": f"{peak_A:.6g} A"}
+        if honest:
+            # The declared peak holds what the board draws between its ticks as well.
+            session["ticks"] = {**tick, "peak_current": f"{peak_A + 1.05 * current_A:.6g} A"}
+    if draw(st.booleans()):
+        board["tail"] = {"amplitude": f"{current_A:.6g} A", "time_constant": "0.1 s"}
+    return Part(session, board)
+
+
+@st.composite
+def wakes(
+    draw: st.DrawFn, by: str, delay_s: float, current_A: float, rated: Ratings
+) -> tuple[dict[str, Any], list[dict[str, Any]], float]:
+    """How a state is left, what of it the simulated board knows, and the guard of the state."""
+    reboots, guard_s = draw(st.booleans()), delay_s + 0.2
     wake: dict[str, Any] = {"by": by, "within": "1.5 s", "reboots": reboots}
     source: dict[str, Any] = {"by": by, "time": f"{draw(shares(0, 0.2))} s"}
     source |= {"reboots": True} if reboots else {"into": "idle"}
@@ -134,93 +204,74 @@ def asleep(
         wake |= {"send_hex": WAKE_BYTE, "byte_lost": draw(st.booleans())}
         source |= {"byte": WAKE_BYTE, "byte_lost": wake["byte_lost"] or reboots}
     elif by == "timer":
+        after_s = draw(shares(2.0, 9.0))
         wake["after"] = source["after"] = f"{after_s} s"
+        # It may wake long before anything has settled.
+        guard_s += after_s * draw(shares(0.0, 1.0))
     elif by == "operator":
         wake["prompt"] = "press the button"
         # The hand of the operator: nothing on the wire does the same.
         source["by"] = "break"
     elif by == "power_cycle":
         # A sleeping board lives on its capacitor for long.
-        wake["off_time"] = f"{0.1 + charge_C / current_A:.3g} s"
-    board: dict[str, Any] = {
-        "name": name,
-        "sleep": True,
-        "static": f"{current_A:.6g} A",
-        "noise": f"{1e-3 * current_A:.3g} A",
-        "entry_delay": f"{delay_s} s",
-        "wake": [] if by == "power_cycle" else [source],
-        "acknowledgement": draw(st.sampled_from(["whole", "lost"])),
-    }
-    session: dict[str, Any] = {
-        "name": name,
-        "enter": _entered(name),
-        "quiet": "0.3 s",
-        "settling": {"guard": f"{delay_s + 0.2} s"},
-        "wake": wake,
-        "must_not_wake": draw(st.lists(st.sampled_from(_harmless(str(source["by"]))), max_size=2)),
-    }
-    if draw(st.booleans()):
-        peak_A, period_s = highest_A * draw(shares(0.01, 0.9)), draw(shares(0.3, 1.0))
-        duration_s = draw(powers(1e-5, 3e-3))
-        board["burst"] = {
-            "period": f"{period_s} s",
-            "duration": f"{duration_s} s",
-            "current": f"{peak_A:.6g} A",
-        }
-        if honest:
-            # The declared peak holds what the board draws between its ticks as well.
-            peak = f"{peak_A + 1.05 * current_A:.6g} A"
-            session["ticks"] = {**board["burst"], "peak_current": peak}
-            del session["ticks"]["current"]
-    if draw(st.booleans()):
-        board["tail"] = {"amplitude": f"{current_A:.6g} A", "time_constant": "0.1 s"}
-    return Part(session, board)
+        off_s = 0.1 + rated.decoupling_F * rated.supply_V / current_A
+        return wake | {"off_time": f"{off_s:.3g} s"}, [], guard_s
+    return wake, [source], guard_s
 
 
-def _harmless(by: str) -> list[dict[str, Any]]:
-    """Stimuli that leave a board asleep which wakes `by` something."""
-    stimuli: list[dict[str, Any]] = [
-        {"by": line, "pulse": "20 ms"} for line in ("break", "dtr", "rts") if line != by
-    ]
+def _harmless(sources: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Stimuli that leave a board asleep which wakes from these."""
+    by = [source["by"] for source in sources]
+    lines = [line for line in ("break", "dtr", "rts") if line not in by]
+    stimuli: list[dict[str, Any]] = [{"by": line, "pulse": "20 ms"} for line in lines]
     return [*stimuli, {"by": "byte", "send_hex": OTHER_BYTE}]
 
 
 @st.composite
 def cases(draw: st.DrawFn) -> Case:
-    supply_V = draw(st.sampled_from([1.8, 2.5, 3.0, 3.3, 5.0]))
-    minimum_V = supply_V * draw(shares(0.5, 0.95))
-    highest_A = draw(powers(1e-3, 0.2))
-    decoupling_F = draw(st.one_of(st.just(0.0), powers(1e-7, 3e-4)))
     sheet = draw(sheets())
+    rated = draw(ratings(sheet))
     supply = None
-    if draw(st.booleans()) or draw(st.booleans()):
-        supply = {"current_limit": "1 A", "highest_voltage": "6 V"}
+    if not draw(one_in(4)):
+        supply = {"current_limit": "3 A", "highest_voltage": "6 V"}
         supply["at_end"] = draw(st.sampled_from(["off", "on", "unchanged"]))
-    honest = draw(st.sampled_from([True, True, True, False]))
-    parts = [draw(awake("idle", highest_A)), draw(awake("busy", highest_A))]
-    charge_C = supply_V * decoupling_F
+    honest = not draw(one_in(4))
+    parts = [draw(awake("idle", rated)), draw(awake("busy", rated))]
     parts += [
-        draw(
-            asleep(
-                f"sleep{number}", highest_A, charge_C, has_supply=supply is not None, honest=honest
-            )
-        )
+        draw(asleep(f"sleep{number}", rated, has_supply=supply is not None, honest=honest))
         for number in range(draw(st.integers(1, 2)))
     ]
     names = [part.session["name"] for part in parts]
-    ratings = {
+    order = draw(st.lists(st.sampled_from(names), min_size=1, max_size=4))
+    parking = draw(st.sampled_from(["idle", "low", "closed"]))
+    if parking == "low" and any(_wakes_by_break(part) for part in parts):
+        parking = "idle"  # nobody parks such a board with a break
+    file = {
+        "format": BenchFile.FORMAT,
         "name": "any",
-        "supply_voltage": f"{supply_V} V",
-        "minimum_voltage": f"{minimum_V:.6g} V",
-        "highest_current": f"{highest_A:.6g} A",
-        "boot_time": "1 s",
+        "board": {"dtr": False, "rts": False, "parking": {"tx": parking}},
+        "meter": {"sheet": "none is read"},
+        "supply": supply,
+        "simulation": {"board": "none is read"},
     }
-    if decoupling_F:
-        ratings["decoupling"] = f"{decoupling_F:.6g} F"
-    session = {
+    time_limit_s = draw(shares(1.0, 10.0))
+    return Case(
+        Session.model_validate(session_of(rated, parts, [*order, names[-1]], time_limit_s)),
+        SimulatedBoardFile.model_validate(board_of(rated, parts)),
+        sheet,
+        BenchFile.model_validate(file),
+        draw(st.integers(0, 1000)),
+        honest,
+    )
+
+
+def session_of(
+    rated: Ratings, parts: list[Part], order: list[str], time_limit_s: float
+) -> dict[str, Any]:
+    return {
         "format": Session.FORMAT,
         "name": "any",
-        "board": ratings,
+        "board": rated.tables(),
         "protocol": {
             "hello": {"send": "hello", "expect": "^hi$", "timeout": "0.3 s", "attempts": 5},
             "banner": BANNER,
@@ -229,23 +280,27 @@ def cases(draw: st.DrawFn) -> Case:
         "settling": {
             "slowest_time_constant": "0.1 s",
             "tolerance": "20 %",
-            "time_limit": f"{draw(shares(1.0, 5.0))} s",
+            "time_limit": f"{time_limit_s} s",
         },
         "states": [part.session for part in parts],
-        "order": draw(st.lists(st.sampled_from(names), min_size=1, max_size=4)),
+        "order": order,
     }
-    board = {
+
+
+def board_of(rated: Ratings, parts: list[Part]) -> dict[str, Any]:
+    names = [part.session["name"] for part in parts]
+    return {
         "format": SimulatedBoardFile.FORMAT,
         "name": "any",
-        "nominal_voltage": f"{supply_V} V",
-        "minimum_voltage": f"{minimum_V:.6g} V",
-        "release_hysteresis": f"{0.1 * (supply_V - minimum_V):.6g} V",
-        "reset_conductance": "1 uA/V",
-        "decoupling": f"{decoupling_F:.6g} F",
+        "nominal_voltage": f"{rated.supply_V} V",
+        "minimum_voltage": f"{rated.minimum_V:.6g} V",
+        "release_hysteresis": f"{0.1 * (rated.supply_V - rated.minimum_V):.6g} V",
+        "reset_conductance": "1 nA/V",
+        "decoupling": f"{rated.decoupling_F:.6g} F",
         "uart": {"reply_delay": "2 ms", "unknown_reply": "what?"},
         "boot": {
             "time": "0.2 s",
-            "current": f"{0.97 * highest_A:.6g} A",
+            "current": f"{0.97 * rated.highest_A:.6g} A",
             "state": "idle",
             "banner": BANNER,
         },
@@ -255,25 +310,6 @@ def cases(draw: st.DrawFn) -> Case:
             *({"text": f"go {name}", "reply": f"ok {name}", "enters": name} for name in names),
         ],
     }
-    parking = {"tx": draw(st.sampled_from(["idle", "low", "closed"]))}
-    if parking["tx"] == "low" and any(_wakes_by_break(part) for part in parts):
-        parking["tx"] = "idle"  # nobody parks such a board with a break
-    file = {
-        "format": BenchFile.FORMAT,
-        "name": "any",
-        "board": {"dtr": False, "rts": False, "parking": parking},
-        "meter": {"sheet": "none is read"},
-        "supply": supply,
-        "simulation": {"board": "none is read"},
-    }
-    return Case(
-        Session.model_validate(session),
-        SimulatedBoardFile.model_validate(board),
-        sheet,
-        BenchFile.model_validate(file),
-        draw(st.integers(0, 1000)),
-        honest,
-    )
 
 
 def _wakes_by_break(part: Part) -> bool:

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from benchrig import __version__
-from benchrig.cli import check, find, run, simulate, zero
+from benchrig.cli import characterise, check, find, run, simulate, verify_meter, zero
 from benchrig.cli.say import say
 from benchrig.errors import Fault, FileProblems, UsageError
 
@@ -60,5 +60,13 @@ def main() -> None:
     """Measures the supply current of a low-power board, state by state, and judges it."""
 
 
-for _command in (run.command, check.command, find.command, simulate.command, zero.command):
+for _command in (
+    run.command,
+    check.command,
+    characterise.command,
+    zero.command,
+    verify_meter.command,
+    find.command,
+    simulate.command,
+):
     main.add_command(_command)

@@ -42,7 +42,7 @@ def command(
         made = assemble(file, plan, clock=clock_for(file, stop))
         say(f"files: session {plan.name} and bench {file.name} are in order")
         try:
-            ready = files_only or _open(made)
+            ready = _is_verified(made) if files_only else _open(made)
             problems = _show_plan(made, states)
         finally:
             made.close()
@@ -59,6 +59,16 @@ def _open(bench: Bench) -> bool:
     return all(usable)
 
 
+def _is_verified(bench: Bench) -> bool:
+    """Whether the kept verification of the meter meets the session, as far as files tell."""
+    try:
+        bench.check_requirements()
+    except Fault as fault:
+        say(f"meter: FAULT {fault.kind}: {fault.message.removeprefix('meter: ')}")
+        return False
+    return True
+
+
 def _tried(name: str, step: Callable[[], str]) -> bool:
     try:
         say(f"{name}: {step()}")
@@ -72,6 +82,7 @@ def _tried(name: str, step: Callable[[], str]) -> bool:
 
 def _meter(bench: Bench) -> str:
     identity = bench.meter.open()
+    bench.check_requirements()
     assert bench.meter.format is not None
     return f"{identity}; readings in {bench.meter.format.value}"
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from benchrig.cli.harmless import harmless
 from benchrig.cli.signals import stop_on_signals
 from benchrig.clock import SLICE_S, Clock, RealClock
 from benchrig.errors import Fault, UsageError, WireFault
@@ -52,7 +53,7 @@ class Outcome:
         return f"{self.address}: {said}"
 
 
-@click.command(name="find")
+@click.command("find", short_help="Tell which ports are here, and what answers.")
 @click.argument("addresses", nargs=-1, metavar="[ADDRESS]...")
 @click.option(
     "--timeout",
@@ -97,7 +98,7 @@ def command(
     baud_rate: int,
     as_json: bool,
 ) -> None:
-    """Tells what is here, and what answers.
+    """Tell what is here, and what answers.
 
     Without an ADDRESS, lists the serial ports and the VISA addresses that the system knows of.
     Nothing is opened. With @py, nothing is searched for on the network; what another backend does
@@ -140,15 +141,6 @@ def _seconds(timeout: str) -> float:
     if timeout_s <= 0:
         raise UsageError(f"--timeout {timeout!r} must be above zero")
     return timeout_s
-
-
-def harmless(text: str) -> str:
-    """Text from outside, with everything escaped that is not plain to see: a terminal obeys
-    control characters, and a reader is misled by those that turn the direction of writing."""
-    return "".join(
-        character if character.isprintable() else character.encode("unicode_escape").decode()
-        for character in text
-    )
 
 
 def _one_line(message: str) -> str:

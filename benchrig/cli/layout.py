@@ -38,9 +38,18 @@ _WIDEST_BAR = 40
 
 
 def current_words(result: StateResult) -> str:
+    """The current; its bounds, where only the verdict was wanted."""
     if result.current_A is None:
-        return "-"
+        return _bounds_words(result.lower_bound_A, result.upper_bound_A)
     return with_uncertainty(result.current_A, result.expanded_uncertainty_A, "A")
+
+
+def _bounds_words(low_A: float | None, high_A: float | None) -> str:
+    low = "" if low_A is None or low_A <= 0.0 else format_quantity(low_A, "A", 3)
+    high = "" if high_A is None else format_quantity(high_A, "A", 3)
+    if low and high:
+        return f"{low} to {high}"
+    return f"below {high}" if high else f"above {low}" if low else "-"
 
 
 def limit_words(result: StateResult) -> str:
@@ -54,8 +63,8 @@ def fault_words(fault: FaultRecord) -> str:
 def ended_words(result: StateResult, *, told: bool) -> str:
     """One line on a state. Where its fault was told before, only its kind is said again."""
     parts = [f"{result.name}: {result.verdict}"]
-    if result.current_A is not None:
-        parts.append(current_words(result))
+    if (current := current_words(result)) != "-":
+        parts.append(current)
     parts.append(f"limits {limit_words(result)}")
     if result.wake_latency_s is not None:
         parts.append(f"awake after {format_quantity(result.wake_latency_s, 's', 3)}")

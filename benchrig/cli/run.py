@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import click
 
@@ -66,6 +66,11 @@ def session_options(function: Any) -> Any:
 )
 @session_options
 @click.option(
+    "--aim",
+    type=click.Choice(["value", "verdict"]),
+    help="For all states: know the settled current, or stop when pass or fail is certain.",
+)
+@click.option(
     "--repeat",
     type=click.IntRange(min=1),
     default=1,
@@ -101,6 +106,7 @@ def command(
     session: Path,
     bench: Path,
     only: tuple[str, ...],
+    aim: Literal["value", "verdict"] | None,
     repeat: int,
     serial_number: str | None,
     operator: str | None,
@@ -124,6 +130,8 @@ def command(
         from benchrig.sequencer import run_session
 
         file, plan, _, _ = load_files(bench, session)
+        if aim is not None:
+            plan = plan.aiming_at(aim)
         plan.selected(only)
         made = assemble(file, plan, clock=clock_for(file, stop))
         console = Console(stderr=as_json, highlight=False)

@@ -25,7 +25,7 @@ _CURRENT_LIMIT = "100 mA"
 _PORT = click.IntRange(0, 65535)
 
 
-@click.command(name="simulate")
+@click.command("simulate", short_help="Serve a simulated board and meter on ports.")
 @click.argument("board", type=click.Path(path_type=Path))
 @click.option(
     "--meter",
@@ -85,7 +85,7 @@ def command(
     force: bool,
     until_stdin_closes: bool,
 ) -> None:
-    """Serves a simulated BOARD on ports of this computer, until Ctrl-C or SIGTERM.
+    """Serve a simulated BOARD on ports of this computer, until Ctrl-C or SIGTERM.
 
     Once the ports are open, writes their addresses as a bench file wants them, one a line, and
     with --meter the bench file itself. The board is on a pty, where the system has them, and on a

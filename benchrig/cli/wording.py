@@ -7,12 +7,12 @@ from boards and meters, and could hold anything.
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Sequence
 from decimal import Decimal
 
 from rich.text import Text
 
+from benchrig.cli.harmless import harmless
 from benchrig.measurement.rounding import EXACT, PREFIXES, paired, rounded, si_power
 from benchrig.units import format_quantity
 
@@ -30,28 +30,9 @@ _DECADES = 5.0
 # ... and stays flat while its points differ by less than this share: else noise looks unsettled.
 _FLAT = 0.05
 
-# Printable by their Unicode category, and yet nothing is seen: fillers and an empty Braille cell.
-_UNSEEN = frozenset("\u115f\u1160\u2800\u3164\uffa0")
 _IN_ASCII = str.maketrans(
     dict(zip(LEVELS, ".:-=+*%#", strict=True)) | {"±": "+/-", "µ": "u", "Ω": "ohm", "░": "."}
 )
-
-
-def harmless(text: str) -> str:
-    """`text` with every character that could move the cursor, turn the direction of writing,
-    stay unseen or cover another one written out, as ``\\x1b`` or ``\\u202e``."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(
-        char if _shows(char) else char.encode("unicode_escape").decode("ascii")
-        # Composed, so that an ordinary accent is no mark of its own.
-        for char in unicodedata.normalize("NFC", text)
-    )
-
-
-def _shows(char: str) -> bool:
-    # `isprintable` is false for all controls, formats, surrogates, odd spaces and unassigned ones.
-    return char.isprintable() and unicodedata.category(char)[0] != "M" and char not in _UNSEEN
 
 
 class Pen:

@@ -80,7 +80,7 @@ class DecisionRule:
 
     def decide(self, measured: Measured, minimum: float | None, maximum: float | None) -> Verdict:
         """The verdict on `measured`, in the unit of the limits. Raises as `judge`."""
-        limits = _limits(minimum, maximum)
+        limits = ordered_limits(minimum, maximum)
         _check(measured.value, measured.expanded_uncertainty)
         _check(measured.value, measured.standard_uncertainty)
         width = self.guard.width(measured)
@@ -103,7 +103,7 @@ def judge(
     All in one unit. "undecided": a limit lies within the uncertainty, so the measurement can't
     tell. Raises `ValueError` for NaN, a negative uncertainty or limits in the wrong order.
     """
-    low, high = _limits(minimum, maximum)
+    low, high = ordered_limits(minimum, maximum)
     _check(value, expanded_uncertainty)
     return _three_way(value, low, high, expanded_uncertainty)
 
@@ -115,7 +115,7 @@ def conformance_probability(
 
     Normal distribution around `value`, no prior knowledge of the board. Raises as `judge`.
     """
-    low, high = _limits(minimum, maximum)
+    low, high = ordered_limits(minimum, maximum)
     _check(value, standard_uncertainty)
     if standard_uncertainty == 0.0:
         return 1.0 if low <= value <= high else 0.0
@@ -135,7 +135,7 @@ def uncertainty_ratio(
     is taken from 0 to the limit, because a board that works draws more than nothing. Raises as
     `judge`.
     """
-    low, high = _limits(minimum, maximum)
+    low, high = ordered_limits(minimum, maximum)
     _check(0.0, expanded_uncertainty)
     if math.isinf(low) and math.isinf(high):
         return math.inf
@@ -208,7 +208,8 @@ def _three_way(value: float, low: float, high: float, width: float) -> Verdict:
     return "fail" if _outside(value, low, high, width) else "undecided"
 
 
-def _limits(minimum: float | None, maximum: float | None) -> tuple[float, float]:
+def ordered_limits(minimum: float | None, maximum: float | None) -> tuple[float, float]:
+    """Infinite where there is none. Raises `ValueError` for limits in the wrong order."""
     low = -math.inf if minimum is None else minimum
     high = math.inf if maximum is None else maximum
     if not low <= high:

@@ -12,11 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchrig.measurement.averaging import BATCHES, Floats
+from benchrig.measurement.averaging import BATCHES, Floats, median
 from benchrig.measurement.outcome import Kind
 from benchrig.measurement.priors import Priors
+from benchrig.measurement.quantiles import poisson_limits, t_quantile
 
 FEWEST_PERIODS = 3
+FEWEST_DRAWS = 12
+WHOLE = 0.02
 ONSET_READINGS = 1.2
 PERIOD_ERROR = 0.05
 GAPLESS = 0.02
@@ -28,12 +31,15 @@ class Window:
     """The part of a record to average, and the least uncertainty that its events leave.
 
     `edges`: batch limits as positions in the record, shape (k+1,), may lie within a reading.
+    `events_A`: what the events add to the mean. `representative`: not so few different parts of
+    the events were seen that all of them may have missed the same.
     """
 
     edges: Floats
     events_A: float = 0.0
     least_uncertainty_A: float = 0.0
     clusters: int = 0
+    representative: bool = True
 
 
 @dataclass(frozen=True)
@@ -50,33 +56,42 @@ def base_and_threshold(readings: Floats, count_A: float) -> tuple[float, float]:
     Eight robust standard deviations (1.4826 MAD), three counts, or 2 %, whichever is most:
     none of them is reached by noise.
     """
-    base = float(np.median(readings))
-    spread = 1.4826 * float(np.median(np.abs(readings - base)))
+    base = median(readings)
+    spread = 1.4826 * median(np.abs(readings - base))
     return base, max(8.0 * spread, 3.0 * count_A, 0.02 * abs(base))
 
 
 def undeclared(readings: Floats, start: int, edges: Floats, count_A: float) -> Window:
     """The window from `start`, priced for events that nobody declared.
 
-    `clusters` events at random give a Poisson count: their share of the current is known to
-    1/sqrt(clusters), and one more may have been missed. Excursions in both directions count:
-    telegraph noise spends its time on either level.
+    `clusters` events at random give a Poisson count, and unequal ones a compound one: what they
+    add is as uncertain as the exact counting interval, in events of their root-mean-square
+    charge. Excursions in both directions count: telegraph noise spends its time on either level.
     """
     part = readings[start:]
     base, threshold = base_and_threshold(part, count_A)
     excess = part - base
     event = np.abs(excess) > threshold
-    clusters = int(_onsets(event).size)
-    share = float(np.sum(excess[event])) / part.size
-    return Window(edges, share, abs(share) / math.sqrt(clusters + 1.0), clusters)
+    onsets = _onsets(event)
+    if not onsets.size:
+        return Window(edges)
+    charges = np.add.reduceat(np.where(event, excess, 0.0), onsets) / part.size
+    size = math.sqrt(float(np.mean(charges**2)))
+    clusters = int(onsets.size)
+    more = poisson_limits(clusters, 0.025)[1] - clusters
+    return Window(edges, float(np.sum(charges)), size * more / t_quantile(math.inf), clusters)
 
 
 def whole_periods(times: Floats, readings: Floats, start: int, priors: Priors) -> Window | NoWindow:
     """The window from `start` cut to whole wake-up periods; `priors.period_s` must be declared."""
     assert priors.period_s is not None
+    gap_s = median(np.diff(times))
+    aperture_periods = gap_s * (1.0 - priors.dead_share) / priors.period_s
+    if aperture_periods > 0.5 and abs(aperture_periods - round(aperture_periods)) <= WHOLE:
+        # Each reading averages whole periods: there is nothing to see, nothing to miss.
+        return Window(np.linspace(start, times.size, BATCHES + 1), clusters=times.size - start)
     base, threshold = base_and_threshold(readings[start:], priors.count_A)
     onsets_s = times[start + _onsets(readings[start:] - base > threshold)]
-    gap_s = float(np.median(np.diff(times)))
     if priors.dead_share > GAPLESS:
         cut = _blind(onsets_s, float(times[start]), float(times[-1]), priors.period_s)
     else:
@@ -91,12 +106,19 @@ def whole_periods(times: Floats, readings: Floats, start: int, priors: Priors) -
         )
     edges = np.interp(_batch_edges(cut), reading_limits(times), np.arange(times.size + 1.0))
     events = float(np.mean(readings[int(edges[0]) : int(edges[-1]) + 1])) - base
-    return Window(edges, events, abs(events) * _share_error(cut, gap_s, priors), cut.periods)
+    draws = _draws(cut, times, gap_s)
+    # A short event is seen or not (Bernoulli).
+    missed = math.sqrt(priors.dead_share / (1.0 - priors.dead_share) / draws)
+    # Where the meter is locked on, the ends are known to about a reading: 1.9 of them at 95 %.
+    gapless = priors.dead_share <= GAPLESS
+    ends = 0.95 * gap_s / (cut.period_s * cut.periods) if gapless else 0.0
+    error = abs(events) * math.hypot(missed, ends)
+    return Window(edges, events, error, cut.periods, gapless or draws >= FEWEST_DRAWS)
 
 
 def reading_limits(times: Floats) -> Floats:
     """Times between readings, shape (n+1,), from their ends: limit i is where reading i begins."""
-    return np.concatenate(([times[0] - np.median(np.diff(times))], times))
+    return np.concatenate(([times[0] - median(np.diff(times))], times))
 
 
 @dataclass(frozen=True)
@@ -174,16 +196,16 @@ def _batch_edges(cut: _Cut) -> Floats:
     return edges
 
 
-def _share_error(cut: _Cut, gap_s: float, priors: Priors) -> float:
-    """Least relative standard uncertainty of the events' share of the current."""
-    # A short event is seen or not (Bernoulli). Periods that fall on the same phase of the
-    # readings repeat one draw; only different phases count.
-    phases = np.arange(cut.periods) * (cut.period_s / gap_s) % 1.0
-    draws = np.unique(np.round(phases * cut.periods) % cut.periods).size
-    missed = math.sqrt(priors.dead_share / (1.0 - priors.dead_share) / draws)
-    # Where the meter is locked on, the ends are known to about a reading: 1.9 of them at 95 %.
-    ends = 0.95 * gap_s / (cut.period_s * cut.periods) if priors.dead_share <= GAPLESS else 0.0
-    return math.hypot(missed, ends)
+def _draws(cut: _Cut, times: Floats, gap_s: float) -> int:
+    """How many different phases of the readings the events fell on.
+
+    Events that fall on the same phase repeat one draw. The readings may have been started at
+    random on purpose, so that they don't.
+    """
+    events_s = cut.first_s + cut.period_s * np.arange(cut.periods)
+    following = times[np.minimum(np.searchsorted(times, events_s), times.size - 1)]
+    phases = (following - events_s) / gap_s % 1.0
+    return int(np.unique(np.round(phases * cut.periods) % cut.periods).size)
 
 
 def _onsets(event: NDArray[np.bool_]) -> NDArray[np.intp]:

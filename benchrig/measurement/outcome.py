@@ -41,11 +41,17 @@ class Outcome:
     readings                number of readings averaged
     base_A                  median of the averaged part: the current between wake-ups
     count_A                 one count of the meter, as declared
+    events                  number of events in the averaged part that nobody declared, with
+    event_charge_C          the mean charge of one above the base, if any was seen,
+    event_rate_per_s        their number per second, and its exact 95 % counting interval from
+    event_rate_low_per_s    ... here
+    event_rate_high_per_s   ... to here; none seen in L s: up to 3/L. The mean includes them.
     dropped                 sentinels, NaN and infinities that were left out
     flags                   words with underscores, for machines:
       readings_dropped        some readings were sentinels; never averaged
       few_readings            plain Student interval, no claim about correlation
       resolution_limited      the readings scatter by less than half a count
+      unsteady                the current stepped between levels after the guard
       events_undeclared       excursions were seen although no period was declared
       wakeups_undersampled    the meter was blind for part of every wake-up
     """
@@ -62,6 +68,11 @@ class Outcome:
     readings: int = 0
     base_A: float | None = None
     count_A: float = 0.0
+    events: int = 0
+    event_charge_C: float | None = None
+    event_rate_per_s: float | None = None
+    event_rate_low_per_s: float | None = None
+    event_rate_high_per_s: float | None = None
     dropped: int = 0
     flags: tuple[str, ...] = ()
 

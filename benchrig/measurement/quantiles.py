@@ -18,3 +18,16 @@ def t_quantile(dof: float, coverage: float = 0.95) -> float:
 
     probability = (1 + coverage) / 2
     return float(ndtri(probability) if math.isinf(dof) else stdtrit(dof, probability))
+
+
+@lru_cache(maxsize=1024)
+def poisson_limits(seen: int, risk: float) -> tuple[float, float]:
+    """Lower and upper limit of the expected number of events, each wrong with `risk` at most.
+
+    Exact, from the chi-square distribution (Garwood 1936, from memory). Nothing seen gives an
+    upper limit of -ln(risk): 3.0 at 5 %.
+    """
+    from scipy.special import gammaincinv
+
+    lower = float(gammaincinv(seen, risk)) if seen else 0.0
+    return lower, float(gammaincinv(seen + 1, 1.0 - risk))

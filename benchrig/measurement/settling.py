@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from benchrig.measurement.averaging import Average, Floats, correlation
+from benchrig.measurement.averaging import Average, Floats, correlation, median
 from benchrig.measurement.quantiles import t_quantile
 
 FEWEST = 32
@@ -20,6 +20,9 @@ FEWEST = 32
 
 TAIL_EXPONENT = 0.85
 """Dielectric absorption falls as t^-p with p near 1; a smaller p is slower, so on the safe side."""
+
+AS_GOOD = 1.15
+"""Scores that differ by less than this are the same: their own noise is larger."""
 
 RISE = 1.25
 RISE_BLOCK = 20
@@ -34,17 +37,29 @@ def averaging_start(readings: Floats) -> int:
     minimises the squared standard error of what remains. Never more than 75 % of the record,
     nor so much that fewer than 32 readings remain.
     """
+    return averaging_starts(readings)[-1]
+
+
+def averaging_starts(readings: Floats, latest: int | None = None) -> list[int]:
+    """The earliest start that is as good as the best one, and the best one, `latest` at most.
+
+    Of noise alone the best is a lucky late part; of a transient it leaves less of it.
+    """
     blocks = readings[: readings.size // 5 * 5].reshape(-1, 5).mean(axis=1)
-    blocks = blocks - np.median(blocks[blocks.size // 2 :])
+    blocks = blocks - median(blocks[blocks.size // 2 :])
     last_start = min(readings.size - FEWEST, readings.size * 3 // 4) // 5
+    if latest is not None:
+        last_start = min(last_start, latest // 5)
     if last_start <= 0:
-        return 0
+        return [0]
     left = np.arange(blocks.size, 0, -1)
     # Summed from the end, where the deviations are small, so that the transient costs no digits.
     sums = np.cumsum(blocks[::-1])[::-1]
     squares = np.cumsum(blocks[::-1] ** 2)[::-1]
-    score = (squares - sums**2 / left) / left**2
-    return int(np.argmin(score[: last_start + 1])) * 5
+    score = np.maximum((squares - sums**2 / left) / left**2, 0.0)[: last_start + 1]
+    best = int(np.argmin(score))
+    early = int(np.argmax(score <= AS_GOOD * score[best]))
+    return [5 * early, 5 * best] if early < best else [5 * best]
 
 
 def still_to_come(first_s: float, last_s: float, slowest_tau_s: float) -> float:
@@ -80,7 +95,8 @@ def settling_bound(window: Average, kappa: float, hidden: float) -> float:
 
     `hidden` is what the resolution of the meter may hide in the difference of the halves.
     """
-    # Each half carries twice the variance of the whole, their difference four times.
+    # Each half carries twice the variance of the whole, their difference four times. Two
+    # one-sided tests at 5 %: the quantile is the one-sided one (Schuirmann 1987, from memory).
     noise = t_quantile(window.dof) * 2.0 * window.standard_uncertainty
     return kappa * (abs(window.first_minus_second) + math.hypot(noise, hidden))
 
@@ -97,10 +113,10 @@ def has_risen(readings: Floats, first: int, start: int, least_A: float) -> bool:
         return False
     earlier = readings[first : first + blocks * RISE_BLOCK].reshape(-1, RISE_BLOCK)
     lowest = float(np.min(np.median(earlier, axis=1)))
-    level = float(np.median(readings[start:]))
+    level = median(readings[start:])
     # The lowest of many medians is low by chance: four of their standard deviations, each 1.25
     # times that of a mean. Robust, from the median absolute deviation.
-    noise = 1.4826 * float(np.median(np.abs(readings[start:] - level)))
+    noise = 1.4826 * median(np.abs(readings[start:] - level))
     chance = 4.0 * 1.25 * noise / math.sqrt(RISE_BLOCK)
     return level - lowest > (RISE - 1.0) * abs(lowest) + chance + least_A
 

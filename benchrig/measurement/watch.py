@@ -1,29 +1,28 @@
 """Watches readings as they come and says when the current has settled.
 
-The record is kept whole. Looks are few (each 15 % more readings than the last), because a rule
-that looks after every reading stops at a lucky moment; two looks in a row have to agree.
+Looks are few (each 15 % more readings than the last), because a rule that looks after every
+reading stops at a lucky moment; two looks in a row have to agree. The record is kept whole, from
+some length on in merged entries (`record`): the looks at a record of n readings cost as much as
+log(n) looks at a bounded one.
 """
 
 from __future__ import annotations
 
 import math
+from typing import TypedDict
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from benchrig.measurement.averaging import Floats
 from benchrig.measurement.events import NoWindow
 from benchrig.measurement.look import FEWEST_AT_ALL, Figures, drifting, examine, late_rise
 from benchrig.measurement.outcome import Kind, Outcome
 from benchrig.measurement.priors import Priors
+from benchrig.measurement.quantiles import poisson_limits
+from benchrig.measurement.record import Record
 from benchrig.measurement.settling import FEWEST
 
-SENTINEL = 1e36
-"""SCPI-99 vol. 1, 7.2.1: infinity is 9.9E37, not a number 9.91E37; no current is that large."""
-
-NOT_A_NUMBER = 9.905e37
-MOST_DROPPED = 1.0 / 50.0
-LOOK_GROWTH = 1.15
+LOOK_GROWTH = 1.1
 LOOKS_IN_A_ROW = 2
 
 
@@ -36,16 +35,8 @@ class SettlingWatch:
     """
 
     def __init__(self, priors: Priors, *, since_s: float = 0.0) -> None:
-        if not math.isfinite(since_s):
-            raise ValueError(f"since_s is {since_s!r}: it must be a finite number")
         self._priors = priors
-        self._since_s = since_s
-        self._times = np.empty(0)
-        self._readings = np.empty(0)
-        self._size = 0
-        self._last_time_s = -math.inf
-        self._overloads = 0
-        self._invalid = 0
+        self._record = Record(since_s)
         self._next_look = FEWEST
         self._agreeing = 0
         self._outcome = Outcome("waiting", "no readings yet", still_needed_s=priors.guard_s)
@@ -61,113 +52,78 @@ class SettlingWatch:
         """
         times = np.asarray(times_s, dtype=np.float64)
         currents = np.asarray(currents_A, dtype=np.float64)
-        self._check(times, currents)
-        if times.size == 0 or self._settled:
-            return self._outcome
-        self._last_time_s = float(times[-1])
-        begun = times >= self._since_s
-        self._keep(times[begun], currents[begun])
-        while not self._settled and self._look_is_due():
-            self._look(self._next_look)
-            self._next_look = math.ceil(self._next_look * LOOK_GROWTH)
+        self._record.check(times, currents)
+        while times.size and not self._settled:
+            guard_s = self._priors.guard_s
+            taken = self._record.take(times, currents, self._next_look, guard_s)
+            times, currents = times[taken:], currents[taken:]
+            if self._record.last_valid_s < guard_s:
+                self._outcome = self._guarded()
+            elif self._record.size >= self._next_look:
+                self._look()
+                self._next_look = math.ceil(self._record.size * LOOK_GROWTH)
         return self._outcome
 
     def finish(self) -> Outcome:
         """The outcome at the time-out: never "waiting", and "settled" only if it was before."""
         return self._outcome if self._settled else self._final()
 
-    def _check(self, times: Floats, currents: Floats) -> None:
-        if times.ndim != 1 or times.shape != currents.shape:
-            raise ValueError(
-                f"times and currents must be two lists of one length, not of shapes "
-                f"{times.shape} and {currents.shape}"
-            )
-        if not np.all(np.isfinite(times)):
-            raise ValueError("times must be finite")
-        steps = np.diff(times, prepend=self._last_time_s)
-        if times.size and not np.all(steps > 0.0):
-            wrong = int(np.argmin(steps > 0.0))
-            before = times[wrong - 1] if wrong else self._last_time_s
-            raise ValueError(
-                f"times must increase: reading {wrong} at {times[wrong]:g} s follows "
-                f"one at {before:g} s"
-            )
+    def _guarded(self) -> Outcome:
+        reason = f"the firmware may still be at work until {self._priors.guard_s:g} s"
+        left_s = self._priors.guard_s - max(self._record.last_valid_s, 0.0)
+        return Outcome("waiting", reason, still_needed_s=left_s)
 
-    def _keep(self, times: Floats, currents: Floats) -> None:
-        valid = np.abs(currents) < SENTINEL  # false for NaN
-        overload = (np.abs(currents) >= SENTINEL) & (np.abs(currents) < NOT_A_NUMBER)
-        overload |= np.isinf(currents)
-        self._overloads += int(np.count_nonzero(overload))
-        self._invalid += int(np.count_nonzero(~valid & ~overload))
-        fresh = int(np.count_nonzero(valid))
-        while self._size + fresh > self._times.size:
-            room = np.empty(max(self._times.size, 256))
-            self._times = np.concatenate((self._times, room))
-            self._readings = np.concatenate((self._readings, room))
-        self._times[self._size : self._size + fresh] = times[valid]
-        self._readings[self._size : self._size + fresh] = currents[valid]
-        self._size += fresh
-
-    def _look_is_due(self) -> bool:
-        """Whether the record holds the next look; before the guard ends there is none."""
-        if self._size < self._next_look:
-            return False
-        if self._times[self._next_look - 1] < self._priors.guard_s:
-            at = int(np.searchsorted(self._times[: self._size], self._priors.guard_s))
-            self._next_look = at + 1
-            left_s = self._priors.guard_s - float(self._times[self._size - 1])
-            self._outcome = Outcome(
-                "waiting",
-                f"the firmware may still be at work until {self._priors.guard_s:g} s",
-                still_needed_s=max(left_s, 0.0),
-            )
-        return self._size >= self._next_look
-
-    def _look(self, size: int) -> None:
-        found = examine(self._times[:size], self._readings[:size], self._priors)
+    def _look(self) -> None:
+        found = examine(self._record.entries, self._priors)
         agrees = (
-            isinstance(found, Figures) and found.within_tolerance and not self._too_many_dropped
+            isinstance(found, Figures)
+            and found.within_tolerance
+            and not self._record.too_many_dropped
         )
         self._agreeing = self._agreeing + 1 if agrees else 0
-        if isinstance(found, Figures) and self._agreeing >= LOOKS_IN_A_ROW:
+        early_s = self._priors.least_s - self._record.last_valid_s
+        if isinstance(found, Figures) and self._agreeing >= LOOKS_IN_A_ROW and early_s <= 0.0:
             self._outcome = self._with_value("settled", _settled(found), found)
             return
-        next_s = (LOOK_GROWTH - 1.0) * float(self._times[size - 1] - self._times[0])
+        times = self._record.times
+        next_s = (LOOK_GROWTH - 1.0) * float(times[-1] - times[0])
         if isinstance(found, NoWindow):
-            self._outcome = Outcome("waiting", found.reason, dropped=self._dropped)
-        elif self._too_many_dropped:
-            self._outcome = Outcome("waiting", self._dropped_reason(), dropped=self._dropped)
+            self._outcome = Outcome("waiting", found.reason, dropped=self._record.dropped)
+        elif self._record.too_many_dropped:
+            self._outcome = Outcome(
+                "waiting", self._record.why_too_many()[1], dropped=self._record.dropped
+            )
         elif agrees:
             reason = "within tolerance; one more look has to confirm it"
-            self._outcome = Outcome("waiting", reason, next_s, dropped=self._dropped)
+            needed_s = max(next_s, early_s)
+            self._outcome = Outcome("waiting", reason, needed_s, dropped=self._record.dropped)
         else:
             needed_s = max(next_s, _still_needed_s(found, self._priors))
             reason = _not_yet(found)
-            self._outcome = Outcome("waiting", reason, needed_s, dropped=self._dropped)
+            self._outcome = Outcome("waiting", reason, needed_s, dropped=self._record.dropped)
 
     def _final(self) -> Outcome:
-        times, readings = self._times[: self._size], self._readings[: self._size]
-        if self._too_many_dropped:
-            kind: Kind = "overloaded" if self._overloads >= self._invalid else "invalid_readings"
-            return self._without_value(kind, self._dropped_reason())
-        if self._size < FEWEST_AT_ALL:
-            return self._without_value("few_readings", f"only {self._size} valid readings came")
-        if times[-1] < self._priors.guard_s:
+        if self._record.too_many_dropped:
+            return self._without_value(*self._record.why_too_many())
+        size = self._record.size
+        if size < FEWEST_AT_ALL:
+            return self._without_value("few_readings", f"only {size} valid readings came")
+        if self._record.last_valid_s < self._priors.guard_s:
             return self._without_value(
                 "few_readings",
-                f"the record ends at {times[-1]:.3g} s, while the firmware may be at work until "
-                f"{self._priors.guard_s:g} s",
+                f"the record ends at {self._record.last_valid_s:.3g} s, while the firmware may "
+                f"be at work until {self._priors.guard_s:g} s",
             )
-        found = examine(times, readings, self._priors)
+        found = examine(self._record.entries, self._priors)
         if isinstance(found, Figures):
-            found = late_rise(times, readings, self._priors) or found
+            found = late_rise(self._record.entries, self._priors) or found
         if isinstance(found, NoWindow):
             return self._without_value(found.kind, found.reason)
-        change = drifting(readings, found, self._priors)
+        change = drifting(self._record.readings, found, self._priors)
         if change is not None:
             return self._without_value("drifting", _drifts(change, found))
-        if self._size < FEWEST:
-            reason = f"only {self._size} readings: too few to see how they hang together"
+        if size < FEWEST:
+            reason = f"only {size} readings: too few to see how they hang together"
             return self._with_value("few_readings", reason, found)
         return self._with_value("noise_limited", _not_yet(found), found)
 
@@ -175,24 +131,10 @@ class SettlingWatch:
     def _settled(self) -> bool:
         return self._outcome.kind == "settled"
 
-    @property
-    def _dropped(self) -> int:
-        return self._overloads + self._invalid
-
-    @property
-    def _too_many_dropped(self) -> bool:
-        return self._dropped > MOST_DROPPED * (self._size + self._dropped)
-
-    def _dropped_reason(self) -> str:
-        return (
-            f"{self._overloads} overloads and {self._invalid} invalid readings among "
-            f"{self._size + self._dropped}: more than 1 in 50"
-        )
-
     def _without_value(self, kind: Kind, reason: str) -> Outcome:
-        flags = ("readings_dropped",) if self._dropped else ()
+        flags = ("readings_dropped",) if self._record.dropped else ()
         return Outcome(
-            kind, reason, count_A=self._priors.count_A, dropped=self._dropped, flags=flags
+            kind, reason, count_A=self._priors.count_A, dropped=self._record.dropped, flags=flags
         )
 
     def _with_value(self, kind: Kind, reason: str, found: Figures) -> Outcome:
@@ -208,8 +150,9 @@ class SettlingWatch:
             readings=found.readings,
             base_A=found.base_A,
             count_A=self._priors.count_A,
-            dropped=self._dropped,
-            flags=found.flags + (("readings_dropped",) if self._dropped else ()),
+            **_events(found, self._priors),
+            dropped=self._record.dropped,
+            flags=found.flags + (("readings_dropped",) if self._record.dropped else ()),
         )
 
 
@@ -220,6 +163,30 @@ def settle(
     watch = SettlingWatch(priors, since_s=since_s)
     watch.add(times_s, currents_A)
     return watch.finish()
+
+
+class _Events(TypedDict, total=False):
+    events: int
+    event_charge_C: float | None
+    event_rate_per_s: float
+    event_rate_low_per_s: float
+    event_rate_high_per_s: float
+
+
+def _events(found: Figures, priors: Priors) -> _Events:
+    """Sporadic events in the averaged part, for the outcome."""
+    if priors.period_s is not None:
+        return {}
+    length_s, seen = found.last_s - found.first_s, found.window.clusters
+    # None seen: one-sided, -ln(0.05)/L = 3/L.
+    low, high = poisson_limits(seen, 0.025 if seen else 0.05)
+    return {
+        "events": seen,
+        "event_charge_C": found.window.events_A * length_s / seen if seen else None,
+        "event_rate_per_s": seen / length_s,
+        "event_rate_low_per_s": low / length_s,
+        "event_rate_high_per_s": high / length_s,
+    }
 
 
 def _still_needed_s(found: Figures, priors: Priors) -> float:

@@ -60,9 +60,8 @@ def _draw_readings(axes: Axes, record: Recorded) -> None:
         middles, low, median, high = np.maximum(
             _envelope(record.times_s[inside], record.currents_A[inside]), least_A
         )
-        band = dict(color=STONE, alpha=0.5, linewidth=0)
         labels = ("smallest to largest reading", "median") if index == 0 else (None, None)
-        axes.fill_between(middles, low, high, label=labels[0], **band)
+        axes.fill_between(middles, low, high, color=STONE, alpha=0.5, linewidth=0, label=labels[0])
         axes.plot(middles, median, color=INK, linewidth=1.2, label=labels[1])
 
 
@@ -198,7 +197,12 @@ def _mark_ranges(axes: Axes, record: Recorded) -> None:
             name = format_quantity(part.full_scale_A, "A", 2)
             place = axes.get_xaxis_transform()
             axes.text(start_s, 0.985, f" {name}", transform=place, fontsize=8, color=INK, va="top")
+        if part.offset_A > 0.0:
+            axes.hlines(part.offset_A, start_s, end_s, color=STONE, linewidth=0.8, linestyle="-.")
     axes.plot([], [], color=STONE, linewidth=0.8, linestyle=":", label="change of range")
+    axes.plot(
+        [], [], color=STONE, linewidth=0.8, linestyle="-.", label="offset that the range may have"
+    )
 
 
 def _valid(record: Recorded) -> tuple[np.ndarray, np.ndarray]:

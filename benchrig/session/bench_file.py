@@ -89,8 +89,12 @@ class ScpiPort(SerialPort):
 class MeterPort(ScpiPort):
     sheet: Text | None = None
     zeros: Text | None = None
+    verification: Text | None = None
     nplc: PositiveNplc | None = None
     line_frequency: Frequency = 50.0
+
+
+_METER_FILES = ("sheet", "zeros", "verification")
 
 
 class SupplyPort(ScpiPort):
@@ -152,7 +156,7 @@ class BenchFile(TomlFile):
             return None if name is None else str(folder / name)
 
         meter = self.meter.model_copy(
-            update={"sheet": placed(self.meter.sheet), "zeros": placed(self.meter.zeros)}
+            update={key: placed(getattr(self.meter, key)) for key in _METER_FILES}
         )
         simulation = self.simulation and self.simulation.model_copy(
             update={"board": placed(self.simulation.board)}

@@ -12,7 +12,6 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
-    ModelWrapValidatorHandler,
     PlainSerializer,
     ValidationInfo,
     ValidatorFunctionWrapHandler,
@@ -21,6 +20,7 @@ from pydantic import (
     field_validator,
     model_validator,
 )
+from pydantic.functional_validators import ModelWrapValidatorHandler
 
 from benchrig.session.toml_lines import KeyPath
 from benchrig.units import EXAMPLES, parse_quantity

@@ -53,6 +53,11 @@ class Settling(FileModel):
     slowest_time_constant: PositiveDuration | None = None
     tolerance: PositiveShare | None = None
     time_limit: PositiveDuration | None = None
+    # "verdict": stop as soon as pass or fail is certain, for a production line.
+    aim: Literal["value", "verdict"] | None = None
+
+    def aiming_at(self, aim: Literal["value", "verdict"]) -> Settling:
+        return self.model_copy(update={"aim": aim})
 
 
 class Ticks(FileModel):
@@ -138,11 +143,22 @@ class Decision(FileModel):
     guard_multiple: Annotated[float, Field(ge=0)] | None = None
     confirm: bool = False
 
+    @property
+    def verdict_risk(self) -> float:
+        """Of a false pass, and of a false fail, where a session aims at the verdict alone."""
+        return 0.025 if self.risk is None else min(self.risk, 0.25)
+
     def checks(self) -> Iterator[tuple[KeyPath, str]]:
         if self.risk is not None and self.guard_multiple is not None:
             yield ("guard_multiple",), "does not go with risk: give one of the two"
         if self.risk is not None and self.risk > 0.5:
             yield ("risk",), "must not be above 50 %"
+
+
+class Requires(FileModel):
+    """What must be in order before a board is measured at all."""
+
+    meter_verified_within: PositiveDuration | None = None
 
 
 class Session(TomlFile):
@@ -155,11 +171,20 @@ class Session(TomlFile):
     protocol: Protocol
     settling: Settling = Settling()
     decision: Decision = Decision()
+    requires: Requires = Requires()
     states: Annotated[tuple[State, ...], Field(min_length=1, strict=False)]
     order: Names | None = None
     subsets: dict[Name, Names] = Field(default={})
     differences: Annotated[tuple[Difference, ...], Field(strict=False)] = ()
     ratios: Annotated[tuple[Ratio, ...], Field(strict=False)] = ()
+
+    def aiming_at(self, aim: Literal["value", "verdict"]) -> Session:
+        """The same session with one aim for all its states."""
+        states = tuple(
+            state.model_copy(update={"settling": state.settling.aiming_at(aim)})
+            for state in self.states
+        )
+        return self.model_copy(update={"states": states})
 
     def selected(self, only: Sequence[str] = ()) -> tuple[State, ...]:
         """The states in the order in which they are visited; `only` those that are named, or

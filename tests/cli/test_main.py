@@ -12,7 +12,7 @@ from benchrig import __version__
 from benchrig.cli import main
 from tests.cli.calls import ROOT, call
 
-COMMANDS = ["check", "find", "run", "simulate", "zero"]
+COMMANDS = ["characterise", "check", "find", "run", "simulate", "verify-meter", "zero"]
 
 
 @pytest.mark.parametrize("option", ["--help", "-h"])

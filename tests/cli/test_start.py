@@ -10,6 +10,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 HEAVY = {"numpy", "scipy", "pyvisa", "pyvisa_py", "pydantic", "serial", "rich", "quantiphy"}
+HEAVY |= {"matplotlib", "tomlkit"}
 
 
 def loaded(arguments: list[str]) -> set[str]:

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchrig.cli.harmless import harmless
 from benchrig.cli.wording import (
     LEVELS,
     Pen,
     duration,
     exactly,
-    harmless,
     limits,
     trend,
     with_uncertainty,

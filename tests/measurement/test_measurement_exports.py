@@ -1,3 +1,4 @@
+import pkgutil
 import subprocess
 import sys
 
@@ -5,8 +6,7 @@ import benchrig.measurement as room
 
 
 def test_every_exported_name_exists_and_every_public_name_is_exported():
-    modules = {"averaging", "budget", "decision", "events", "look", "outcome", "priors"}
-    modules |= {"quantiles", "settling", "watch"}
+    modules = {module.name for module in pkgutil.iter_modules(room.__path__)}
     public = {name for name in vars(room) if not name.startswith("_")} - modules
     assert public == set(room.__all__)
     assert list(room.__all__) == sorted(room.__all__)
@@ -25,4 +25,5 @@ def test_settling_never_loads_scipy_stats():
         "'scipy.stats' in sys.modules)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.split() == ["0.0", "False"]
+    uncertainty, loaded = done.stdout.split()
+    assert (float(uncertainty) > 0.0, loaded) == (True, "False")

@@ -85,7 +85,11 @@ def test_undeclared_events_are_priced_by_their_count(height):
     window = undeclared(readings, 0, np.linspace(0.0, 400.0, 17), 0.0)
     assert window.clusters == 2
     assert window.events_A == pytest.approx(3 * height / 400, rel=0.01)
-    assert window.least_uncertainty_A == pytest.approx(abs(window.events_A) / math.sqrt(3))
+    # Exact Poisson interval of 2 events: up to 7.2247 (tables, from memory). One event is twice
+    # the other, so each counts as sqrt((4 + 1)/2) of the smaller.
+    charge_A = abs(height) * math.sqrt(2.5) / 400
+    expected_A = (7.2247 - 2.0) * charge_A / 1.95996
+    assert window.least_uncertainty_A == pytest.approx(expected_A, rel=0.01)
 
 
 def test_the_price_of_undeclared_events_is_in_the_outcome():
@@ -94,5 +98,42 @@ def test_the_price_of_undeclared_events_is_in_the_outcome():
     readings[37::75] += 5.0
     outcome = settle(TIMES, readings, Priors(guard_s=59.9))
     assert "events_undeclared" in outcome.flags
-    assert outcome.standard_uncertainty_A == pytest.approx(5.0 / 75 / math.sqrt(17), rel=0.01)
+    # Exact Poisson interval of 16 events: up to 25.983 (tables, from memory).
+    expected_A = 5.0 / 75 * (25.983 / 16 - 1.0) / 1.95996
+    assert outcome.standard_uncertainty_A == pytest.approx(expected_A, rel=0.01)
     assert outcome.base_A == pytest.approx(1.0, abs=0.001)
+
+
+def test_few_phases_of_a_blind_meter_settle_nothing():
+    # In step, and each tick falls for the most part between two readings: almost nothing is seen.
+    exact = Priors(period_s=1.0, dead_share=0.2)
+    for phase_s in np.linspace(0.0, 0.05, 11):
+        outcome = settle(*ticks(1.0, aperture_s=0.04, phase_s=phase_s), exact)
+        assert outcome.kind != "settled", phase_s
+
+
+def test_random_starts_of_a_blind_meter_see_every_phase():
+    # The same period, but the meter waits at random between two readings.
+    random = np.random.default_rng(SEED)
+    starts = np.cumsum(0.06 + random.uniform(0.0, 0.08, 600))
+    height, length_s = 2.0, 0.02
+    into = np.minimum((starts + 0.06) % 1.0, length_s) - np.minimum(starts % 1.0, length_s)
+    whole = np.floor(starts + 0.06) - np.floor(starts)
+    readings = 1.0 + height * (into + whole * length_s) / 0.06 + random.normal(0, 0.003, 600)
+    outcome = settle(starts + 0.06, readings, Priors(period_s=1.0, dead_share=0.4, tolerance=1e-6))
+    true = 1.0 + height * length_s
+    assert abs(outcome.current_A - true) <= outcome.expanded_uncertainty_A
+    # Many draws of a tick that is seen with probability 0.6, not one: sqrt(0.4/0.6/59) = 0.11.
+    assert outcome.standard_uncertainty_A < 0.25 * height * length_s
+
+
+def test_an_aperture_of_whole_periods_sees_no_ticks_and_needs_none():
+    random = np.random.default_rng(SEED)
+    times = 1.0 * np.arange(1, 121)
+    readings = 1.1 + random.normal(0.0, 0.003, times.size)
+    outcome = settle(times, readings, Priors(period_s=0.245, dead_share=0.02))
+    assert outcome.kind == "settled"
+    assert "wakeups_undersampled" not in outcome.flags
+    assert outcome.current_A == pytest.approx(1.1, rel=0.01)
+    other = settle(times, readings, Priors(period_s=0.4, dead_share=0.02))
+    assert other.kind == "wakeups_not_seen"

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import os
 import signal
 import subprocess
@@ -18,7 +19,6 @@ import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from itertools import dropwhile
 from pathlib import Path
 from threading import Event
 from typing import Any
@@ -172,6 +172,7 @@ def _run(scenario: Scenario, folder: Path) -> Run:
         assert far_end.stdout is not None
         addresses = json.loads(far_end.stdout.readline())
         status, stderr = _session(scenario, folder, addresses, lambda: _now(far_end, log))
+    assert (folder / "out").is_dir(), stderr
     (record,) = (folder / "out").iterdir()
     with (record / "readings.csv").open(encoding="utf-8", newline="") as file:
         readings = list(csv.DictReader(file))
@@ -331,21 +332,30 @@ def test_every_interval_contains_what_the_node_drew(run: Run) -> None:
         if "uncertainty_lacks_meter" in row["flags"]:
             # The stranger's manual, section 2.
             allowed_A += 0.0002 * true_A + 0.00002 * row["range_A"]
-        assert abs(row["current_A"] - true_A) <= allowed_A, (row["name"], true_A)
+        error_A = abs(row["current_A"] - true_A)
+        assert error_A <= allowed_A, (row["name"], true_A)
+        if "wakeups_undersampled" not in row["flags"]:
+            # Wide as the interval may be: the meter is better than this, and so is the value.
+            assert error_A <= 0.002 * true_A + 0.00004 * row["range_A"], (row["name"], true_A)
 
 
 def test_readings_are_those_the_meter_took_in_their_order(run: Run) -> None:
     """So that none belongs to an earlier question, to another range or to another state."""
     took = iter(run.log["readings"])
     for row in run.readings:
-        wanted = (float(row["range_A"]), row["current_A"] and f"{float(row['current_A']):.5E}")
-        rest = dropwhile(lambda entry, wanted=wanted: _as_recorded(entry) != wanted, took)
-        assert next(rest, None) is not None, f"the meter never read this, or read it earlier: {row}"
+        if not any(_is_recorded(entry, row) for entry in took):
+            pytest.fail(f"the meter never read this, or read it earlier: {row}")
 
 
-def _as_recorded(entry: dict[str, Any]) -> tuple[float, str]:
-    value = entry["value_A"]
-    return entry["range_A"], "" if value == stranger.OVERLOAD else f"{value:.5E}"
+def _is_recorded(entry: dict[str, Any], row: dict[str, str]) -> bool:
+    if entry["range_A"] != float(row["range_A"]):
+        return False
+    if entry["value_A"] == stranger.OVERLOAD:
+        return row["note"] == "overload"
+    # As text the meter gives six digits.
+    return bool(row["current_A"]) and math.isclose(
+        float(row["current_A"]), entry["value_A"], rel_tol=6e-6
+    )
 
 
 def test_whatever_reaches_the_node_finds_a_range_that_carries_it(run: Run) -> None:
@@ -396,7 +406,10 @@ def test_declared_ticks_are_averaged_on_a_range_that_carries_them(
     row = of("ticks").state("doze")
     assert row["range_A"] == 3e-3
     # 61 µA, and 3 ms of 4 mA every 0.8 s: 75.77 µA.
-    assert abs(row["current_A"] - 75.77e-6) <= row["expanded_uncertainty_A"]
+    error_A = abs(row["current_A"] - 75.77e-6)
+    assert error_A <= row["expanded_uncertainty_A"]
+    # The meter is blind for 15 % of the time: of 16 ticks it may miss a few, but not most.
+    assert error_A <= 6e-6
 
 
 def test_without_a_sheet_the_uncertainty_says_what_it_lacks(of: Callable[[str], Run]) -> None:

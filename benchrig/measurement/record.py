@@ -1,0 +1,116 @@
+"""The readings of one state on one range, checked, counted and kept, as they come."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+
+from benchrig.measurement.averaging import Floats
+from benchrig.measurement.entries import Entries
+
+SENTINEL = 1e36
+"""SCPI-99 vol. 1, 7.2.1: infinity is 9.9E37, not a number 9.91E37; no current is that large."""
+
+NOT_A_NUMBER = 9.905e37
+MOST_DROPPED = 1.0 / 50.0
+
+
+class Record:
+    """Valid readings from `since_s` on, and how many were none.
+
+    From some length on the record holds merged readings (`entries`): `times` and `readings`,
+    shape (entries,), then have fewer elements than `size`, the number of valid readings.
+    """
+
+    def __init__(self, since_s: float = 0.0) -> None:
+        if not math.isfinite(since_s):
+            raise ValueError(f"since_s is {since_s!r}: it must be a finite number")
+        self._since_s = since_s
+        self._last_time_s = -math.inf
+        self.entries = Entries()
+        self.last_valid_s = -math.inf
+        self.overloads = 0
+        self.invalid = 0
+
+    @property
+    def size(self) -> int:
+        return self.entries.size
+
+    @property
+    def times(self) -> Floats:
+        return self.entries.times
+
+    @property
+    def readings(self) -> Floats:
+        return self.entries.means
+
+    @property
+    def dropped(self) -> int:
+        return self.overloads + self.invalid
+
+    @property
+    def too_many_dropped(self) -> bool:
+        return self.dropped > MOST_DROPPED * (self.size + self.dropped)
+
+    def why_too_many(self) -> tuple[Literal["overloaded", "invalid_readings"], str]:
+        """Name and reason of an outcome without value."""
+        return "overloaded" if self.overloads >= self.invalid else "invalid_readings", (
+            f"{self.overloads} overloads and {self.invalid} invalid readings among "
+            f"{self.size + self.dropped}: more than 1 in 50"
+        )
+
+    def check(self, times: Floats, currents: Floats) -> None:
+        """Raises `ValueError` if the arrays don't make sense, or don't follow what came before."""
+        if times.ndim != 1 or times.shape != currents.shape:
+            raise ValueError(
+                f"times and currents must be two lists of one length, not of shapes "
+                f"{times.shape} and {currents.shape}"
+            )
+        if not np.all(np.isfinite(times)):
+            raise ValueError("times must be finite")
+        steps = np.diff(times, prepend=self._last_time_s)
+        if times.size and not np.all(steps > 0.0):
+            wrong = int(np.argmin(steps > 0.0))
+            before = times[wrong - 1] if wrong else self._last_time_s
+            raise ValueError(
+                f"times must increase: reading {wrong} at {times[wrong]:g} s follows "
+                f"one at {before:g} s"
+            )
+
+    def take(
+        self, times: Floats, currents: Floats, until_size: int, not_before_s: float = -math.inf
+    ) -> int:
+        """Takes checked arrays in, no further than `until_size` valid readings, one of them at
+        `not_before_s` or later; gives how many it took, valid or not.
+
+        So a look at a record comes at the same reading however the readings are divided into
+        calls. When all have been taken, whether it is due is for the caller to say.
+        """
+        valid = np.abs(currents) < SENTINEL  # false for NaN
+        valid &= times >= self._since_s
+        places = np.flatnonzero(valid)
+        early = int(np.searchsorted(times[places], not_before_s))
+        last = max(until_size - self.size - 1, early, 0)
+        taken = int(places[last]) + 1 if last < places.size else times.size
+        self._keep(times[:taken], currents[:taken], valid[:taken])
+        return taken
+
+    def _keep(self, times: Floats, currents: Floats, valid: np.ndarray) -> None:
+        if times.size:
+            self._last_time_s = float(times[-1])
+        if np.all(valid):
+            self._keep_valid(times, currents)
+            return
+        none = np.abs(currents[~valid & (times >= self._since_s)])
+        none = none[~(none < SENTINEL)]
+        overload = (none < NOT_A_NUMBER) | np.isinf(none)
+        self.overloads += int(np.count_nonzero(overload))
+        self.invalid += int(np.count_nonzero(~overload))
+        self._keep_valid(times[valid], currents[valid])
+
+    def _keep_valid(self, times: Floats, currents: Floats) -> None:
+        if times.size:
+            self.entries.add(times, currents)
+            self.last_valid_s = float(times[-1])

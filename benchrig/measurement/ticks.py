@@ -1,0 +1,177 @@
+"""Short wake-ups in a long record: a tick with a period, or events that come as they like."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchrig.measurement.averaging import Floats
+from benchrig.measurement.line_fit import fit_line
+from benchrig.measurement.quantiles import poisson_limits
+
+FEWEST = 4
+REGULAR = 0.9
+"""So many intervals must be whole periods, or there is none."""
+
+SEEN = 0.5
+"""... and so many of the periods must have their wake-up."""
+
+BASE_BLOCKS = 16
+BASE_GROWTH = 1.3
+BASE_READINGS = 20
+RESOLVED = 3
+
+
+@dataclass(frozen=True)
+class WakeUps:
+    """Events above the current between them. Times in s since the command.
+
+    period_s        None where they come as they like; its standard uncertainty
+    onsets_s        when each began, as far as the readings tell
+    duration_s      median time above the threshold, of a reading at least; `resolved`: it is three
+                    readings or more, else the event may be much shorter
+    charge_C        mean charge of one above the base, and its standard uncertainty
+    peak_A          the largest reading
+    current_A       what they add to the mean
+    rate_low_per_s  exact 95 % counting interval of their rate
+    rate_high_per_s
+    missed          periods in which none was seen
+    """
+
+    onsets_s: tuple[float, ...]
+    period_s: float | None
+    period_uncertainty_s: float | None
+    duration_s: float
+    resolved: bool
+    charge_C: float
+    charge_uncertainty_C: float
+    peak_A: float
+    current_A: float
+    rate_low_per_s: float
+    rate_high_per_s: float
+    missed: int = 0
+
+
+def find_wake_ups(
+    times_s: Floats, currents_A: Floats, count_A: float
+) -> tuple[NDArray[np.bool_], WakeUps | None]:
+    """Which readings belong to a wake-up, with a neighbour on each side, shape (n,); and what is
+    told of them, if there are any."""
+    masked, seen = _found(times_s, currents_A, count_A, BASE_READINGS)
+    if seen is None:
+        return masked, None
+    # Once more, with blocks in which wake-ups as long as these are the minority.
+    step_s = float(np.median(np.diff(times_s)))
+    block_s = 3.0 * seen.duration_s
+    if seen.period_s is not None and seen.duration_s > 0.25 * seen.period_s:
+        block_s = 2.0 * seen.period_s
+    shortest = max(BASE_READINGS, round(block_s / step_s))
+    masked, seen = _found(times_s, currents_A, count_A, shortest)
+    if seen is not None and seen.period_s is not None:
+        masked |= _due(times_s, seen, seen.period_s, step_s)
+    return masked, seen
+
+
+def _due(times_s: Floats, seen: WakeUps, period_s: float, step_s: float) -> NDArray[np.bool_]:
+    """Where the next wake-up is due, whether it was seen or not: on a steep tail it may be hidden."""
+    onsets = np.array(seen.onsets_s)
+    before = np.clip(np.searchsorted(onsets, times_s) - 1, 0, onsets.size - 1)
+    since_s = (times_s - step_s - onsets[before]) % period_s
+    due: NDArray[np.bool_] = since_s < seen.duration_s + step_s
+    return due | (since_s > period_s - 1.5 * step_s)
+
+
+def _found(
+    times_s: Floats, currents_A: Floats, count_A: float, shortest: int
+) -> tuple[NDArray[np.bool_], WakeUps | None]:
+    base, spread = _base_level(times_s, currents_A, shortest)
+    excess = currents_A - base
+    # As in the settling rule: none of these is reached by noise.
+    usual = 1.4826 * float(np.median(np.abs(excess)))
+    threshold = np.maximum(8.0 * np.maximum(spread, usual), 3.0 * count_A)
+    event = excess > np.maximum(threshold, 0.02 * np.abs(base))
+    # Nobody tells a wake-up from the beginning of a steep tail.
+    event[:BASE_READINGS] = False
+    starts = np.flatnonzero(event & ~np.concatenate(([False], event[:-1])))
+    masked = event | np.concatenate((event[1:], [False])) | np.concatenate(([False], event[:-1]))
+    if starts.size == 0:
+        return masked, None
+    return masked, _wake_ups(times_s, currents_A, excess, event, starts, masked)
+
+
+def _base_level(times_s: Floats, currents_A: Floats, shortest: int) -> tuple[Floats, Floats]:
+    """The current between wake-ups, and its robust spread, at each reading: medians of blocks, the
+    `shortest` where a tail is steep."""
+    step_s, whole_s = float(np.median(np.diff(times_s))), float(times_s[-1] - times_s[0])
+    least_s, most_s = shortest * step_s, max(whole_s / BASE_BLOCKS, shortest * step_s)
+    limits = [0.0]
+    while limits[-1] < whole_s:
+        limits.append(limits[-1] + min(max(limits[-1] * (BASE_GROWTH - 1.0), least_s), most_s))
+    edges = np.unique(np.searchsorted(times_s, times_s[0] + np.array(limits[1:-1])))
+    parts = [part for part in np.split(np.arange(times_s.size), edges) if part.size]
+    middles = [float(np.median(times_s[part])) for part in parts]
+    medians = [float(np.median(currents_A[part])) for part in parts]
+    base = np.interp(times_s, middles, medians)
+    spreads = [1.4826 * float(np.median(np.abs(currents_A[part] - base[part]))) for part in parts]
+    # Where the base is steep, it is known no better than it changes from block to block.
+    steep = np.abs(np.diff(medians, prepend=medians[0], append=medians[-1]))
+    unsure = np.hypot(spreads, np.maximum(steep[:-1], steep[1:]) / 4.0)
+    return base, np.repeat(unsure, [part.size for part in parts])
+
+
+def _wake_ups(
+    times_s: Floats,
+    currents_A: Floats,
+    excess_A: Floats,
+    event: NDArray[np.bool_],
+    starts: NDArray[np.intp],
+    masked: NDArray[np.bool_],
+) -> WakeUps:
+    step_s = float(np.median(np.diff(times_s)))
+    whole_s = float(times_s[-1] - times_s[0]) + step_s
+    lengths = np.add.reduceat(event.astype(np.float64), starts)
+    charges = np.add.reduceat(np.where(masked, excess_A, 0.0), np.maximum(starts - 1, 0)) * step_s
+    onsets_s = times_s[starts] - step_s
+    period = _period(onsets_s, step_s)
+    low, high = poisson_limits(int(starts.size), 0.025)
+    spread_C = float(np.std(charges, ddof=1)) if charges.size > 1 else abs(float(charges[0]))
+    charge_C, length = float(np.mean(charges)), float(np.median(lengths))
+    return WakeUps(
+        onsets_s=tuple(float(at) for at in onsets_s),
+        period_s=None if period is None else period[0],
+        period_uncertainty_s=None if period is None else period[1],
+        duration_s=length * step_s,
+        resolved=length >= RESOLVED,
+        charge_C=charge_C,
+        charge_uncertainty_C=spread_C / math.sqrt(charges.size),
+        peak_A=float(np.max(currents_A[event])),
+        current_A=charge_C * charges.size / whole_s,
+        rate_low_per_s=low / whole_s,
+        rate_high_per_s=high / whole_s,
+        missed=0 if period is None else period[2],
+    )
+
+
+def _period(onsets_s: Floats, step_s: float) -> tuple[float, float, int] | None:
+    """Period, its standard uncertainty and how many periods lack their event; None where the
+    events follow no line."""
+    if onsets_s.size < FEWEST:
+        return None
+    intervals_s = np.diff(onsets_s)
+    # Some may be missing: the median interval could be two periods, the short ones are not.
+    first_s = float(np.median(intervals_s))
+    whole = np.maximum(np.round(intervals_s / first_s), 1.0)
+    off_s = np.abs(intervals_s - whole * first_s)
+    if np.mean(off_s <= np.maximum(2.0 * step_s, 0.05 * first_s)) < REGULAR:
+        return None
+    number = np.concatenate(([0.0], np.cumsum(whole)))
+    missed = int(number[-1]) + 1 - onsets_s.size
+    if onsets_s.size < SEEN * (number[-1] + 1.0):
+        return None
+    line = fit_line(number.tolist(), onsets_s.tolist())
+    # A reading is known to its interval: a rectangle, however well the line fits.
+    grain_s = step_s / math.sqrt(12.0) / float(number[-1])
+    return line.slope, math.hypot(line.slope_uncertainty, grain_s), missed
