@@ -18,6 +18,7 @@ from benchrig.errors import FileProblem, FileProblems
 from benchrig.events import Listener
 from benchrig.log import Log
 from benchrig.pricing import MeterPricing
+from benchrig.pricing import MeterPricing
 from benchrig.ranges import RangeKeeper
 from benchrig.session import BenchFile, MeterSheet, Session, load_bench, load_session, load_sheet
 from benchrig.session.bench_file import ScpiPort, Termination
@@ -58,7 +59,9 @@ def put_together(
     """A bench of ready parts, the wires to board, meter and supply among them."""
     board_wire, meter_wire, supply_wire = wires
     meter = Meter(_instrument(meter_wire, clock, file.meter), clock, file.meter, sheet, zeros)
-    ranges = RangeKeeper(meter, session.board, clock, log.tell)
+    ranges = RangeKeeper(
+        meter, session.board, clock, log.tell, MeterPricing(meter, file).expected_A
+    )
     gate = ranges.make_room
     board = Board(board_wire, clock, session.protocol, file.board, gate, log.tell)
     supply = None

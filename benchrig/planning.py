@@ -58,13 +58,15 @@ def _leaving_s(state: State) -> float:
 @dataclass(frozen=True)
 class PlannedState:
     """`expected_A`: the typical current, else the limit, else None. `range`: where it would be
-    measured, None where no range does; `voltage_V`: what the board then has. `problem`: why it
-    cannot be measured, with the range and the voltage that come nearest."""
+    measured, None where no range does; `voltage_V`: what the board then has; `uncertainty_A`: the
+    meter's part of the expanded uncertainty, None without a sheet. `problem`: why it cannot be
+    measured, with the range and the voltage that come nearest."""
 
     state: State
     expected_A: float | None
     range: MeterRange | None = None
     voltage_V: float | None = None
+    uncertainty_A: float | None = None
     problem: str | None = None
 
 
@@ -83,7 +85,9 @@ def planned(
             yield PlannedState(state, expected_A, problem=problem)
         else:
             voltage_V = keeper.voltage_at_board(entry, expected_A)
-            yield PlannedState(state, expected_A, entry, voltage_V)
+            known = entry.gain is not None
+            uncertainty_A = 2 * keeper.expected_A(entry, expected_A) if known else None
+            yield PlannedState(state, expected_A, entry, voltage_V, uncertainty_A)
 
 
 def burden_problem(
@@ -118,9 +122,9 @@ def burden_problem(
 def _range_for(
     state: State, expected_A: float, keeper: RangeKeeper, ranges: Sequence[MeterRange]
 ) -> MeterRange | None:
-    for entry in ranges:
-        if keeper.allows(entry, expected_A, state.ticks):
-            return entry
+    best = keeper.best(ranges, expected_A, state.ticks)
+    if best is not None:
+        return best
     try:
         room = keeper.room()
     except Fault:

@@ -22,6 +22,7 @@ from benchrig.measurement import (
     difference,
     noise_floor,
     reading_budget,
+    single_reading_budget,
 )
 from benchrig.session import BenchFile
 from benchrig.session.session_file import BoardRatings, State
@@ -59,6 +60,17 @@ class MeterPricing:
             ambient=self._ambient,
             noise_floor_A=self._noise_floor_A(outcome, entry),
         )
+
+    def expected_A(self, entry: MeterRange, current_A: float) -> float:
+        """The standard uncertainty to be expected of a current on a range. Of an unknown meter
+        only that it grows with the range."""
+        accuracy = self._accuracy(entry)
+        if accuracy is None:
+            return entry.full_scale_A
+        zero = self._zero(self._meter.zeros.get(entry.full_scale_A))
+        noise_A = entry.noise_A or 0.0
+        budget = single_reading_budget(current_A, accuracy, noise_A, zero, ambient=self._ambient)
+        return budget.standard_uncertainty
 
     def _accuracy(self, entry: MeterRange) -> RangeAccuracy | None:
         sheet = self._meter.sheet

@@ -9,6 +9,7 @@ called by the board driver itself, before each such act.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -30,8 +31,17 @@ MOST_OVERLOADS = 2
 class RangeKeeper:
     """Owns every change of the meter's range. Each one is told with its reason."""
 
-    def __init__(self, meter: Meter, ratings: BoardRatings, clock: Clock, tell: Tell) -> None:
+    def __init__(
+        self,
+        meter: Meter,
+        ratings: BoardRatings,
+        clock: Clock,
+        tell: Tell,
+        expected_A: Callable[[MeterRange, float], float],
+    ) -> None:
+        """``expected_A(range, current)``: the standard uncertainty to be expected there, in A."""
         self._meter = meter
+        self.expected_A = expected_A
         self._clock = clock
         self._ratings = ratings
         self._tell = tell
@@ -121,21 +131,32 @@ class RangeKeeper:
     def lower_range(
         self, readings: Readings, ticks: Ticks | None, within_s: float
     ) -> MeterRange | None:
-        """The lowest range below the present one that these readings allow, if any, and that has
-        settled `within_s`."""
+        """The range below the present one, if any, that these readings allow, that has settled
+        `within_s`, and on which the current will be known better than on any other."""
         valid = readings.currents_A[is_valid(readings.currents_A)]
         if len(valid) < len(readings.currents_A) or len(valid) == 0:
             return None
         present = readings.range
         offset_A = (present.offset or 0.0) * present.full_scale_A
         reaches_A = float(np.max(np.abs(valid)) + 3 * np.std(valid) + offset_A)
-        for entry in self._meter.ranges:
-            if entry.full_scale_A >= present.full_scale_A:
-                return None
-            settled_s = entry.settling_s + self._recharge_s(entry)
-            if settled_s <= within_s and self.allows(entry, reaches_A, ticks):
-                return entry
-        return None
+        lower = [
+            entry
+            for entry in self._meter.ranges
+            if entry.full_scale_A < present.full_scale_A
+            and entry.settling_s + self._recharge_s(entry) <= within_s
+        ]
+        best = self.best(lower, reaches_A, ticks)
+        if best is None:
+            return None
+        gains = self.expected_A(best, reaches_A) < self.expected_A(present, reaches_A)
+        return best if gains else None
+
+    def best(
+        self, ranges: Sequence[MeterRange], reading_A: float, ticks: Ticks | None
+    ) -> MeterRange | None:
+        """Of some ranges, the allowed one on which such a current will be known best."""
+        allowed = [entry for entry in ranges if self.allows(entry, reading_A, ticks)]
+        return min(allowed, key=lambda entry: self.expected_A(entry, reading_A), default=None)
 
     def step_down(self, entry: MeterRange, readings: Readings) -> None:
         valid = readings.currents_A[is_valid(readings.currents_A)]

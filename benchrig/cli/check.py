@@ -154,7 +154,10 @@ def _planned_line(entry: PlannedState) -> str:
         return f"{name}: {expected} expected"
     scale = format_quantity(entry.range.full_scale_A, "A", 2)
     assumed = ", if its shunt is as large as assumed" if entry.range.shunt_assumed else ""
+    known = ""
+    if entry.uncertainty_A is not None:
+        known = f"; the meter knows it to ±{format_quantity(entry.uncertainty_A, 'A', 2)}"
     return (
         f"{name}: {expected} expected, on the {scale} range, which leaves the board "
-        f"{entry.voltage_V:.3f} V{assumed}"
+        f"{entry.voltage_V:.3f} V{assumed}{known}"
     )

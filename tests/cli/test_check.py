@@ -81,14 +81,19 @@ def test_a_bench_that_is_ready() -> None:
         # 3 V - 25 mA · 1 Ω, by the sheet
         "waking: on the 100 mA range or above, where 25.0 mA leave the board 2.975 V of 3 V "
         "(at least 2.2 V)",
-        # 3 V - 1.2 mA · 5 Ω
-        "idle: 1.20 mA expected, on the 10 mA range, which leaves the board 2.994 V",
-        "weigh: 6.50 mA expected, on the 10 mA range, which leaves the board 2.967 V",
+        # 3 V - 1.2 mA · 5 Ω; 2/√3 · (0.05 % · 1.2 mA + 0.02 % · 10 mA)
+        "idle: 1.20 mA expected, on the 10 mA range, which leaves the board 2.994 V; "
+        "the meter knows it to ±3.0 µA",
+        "weigh: 6.50 mA expected, on the 10 mA range, which leaves the board 2.967 V; "
+        "the meter knows it to ±6.1 µA",
         # Without a typical value the limit is what may come.
-        "lamp: 11.0 mA expected, on the 100 mA range, which leaves the board 2.989 V",
+        "lamp: 11.0 mA expected, on the 100 mA range, which leaves the board 2.989 V; "
+        "the meter knows it to ±18 µA",
         # Its ticks of 1 mA, out of 47 µF, are too much for lower ranges.
-        "light_sleep: 25.5 µA expected, on the 1.0 mA range, which leaves the board 2.997 V",
-        "deep_sleep: 600 nA expected, on the 10 µA range, which leaves the board 2.999 V",
+        "light_sleep: 25.5 µA expected, on the 1.0 mA range, which leaves the board 2.997 V; "
+        "the meter knows it to ±130 nA",
+        "deep_sleep: 600 nA expected, on the 10 µA range, which leaves the board 2.999 V; "
+        "the meter knows it to ±3.2 nA",
         shown.stdout.splitlines()[-1],
     ]
     assert shown.stdout.splitlines()[-1].startswith("duration: about ")
