@@ -18,7 +18,6 @@ from benchrig.errors import FileProblem, FileProblems
 from benchrig.events import Listener
 from benchrig.log import Log
 from benchrig.pricing import MeterPricing
-from benchrig.pricing import MeterPricing
 from benchrig.ranges import RangeKeeper
 from benchrig.session import BenchFile, MeterSheet, Session, load_bench, load_session, load_sheet
 from benchrig.session.bench_file import ScpiPort, Termination

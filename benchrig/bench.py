@@ -26,7 +26,7 @@ from benchrig.errors import BenchrigError, Fault, NoReply, UsageError
 from benchrig.events import Listener
 from benchrig.judging import decision_rule, state_result
 from benchrig.log import Log
-from benchrig.measurement import Budget
+from benchrig.measurement import Budget, Decision
 from benchrig.measuring import BATCH_S, Measured, Measuring, SettlingPlan
 from benchrig.pricing import Pricing
 from benchrig.ranges import RangeKeeper
@@ -87,6 +87,7 @@ class Bench:
     def connect(self) -> None:
         """Open the instruments, the meter first: it must be on a range with room before the
         board's port opens, since that may move a line and wake the board."""
+        self._left = False
         self.log.tell("meter", f"meter: {self.meter.open()}")
         assert self.meter.format is not None
         self.log.tell("reading_format", f"readings in {self.meter.format.value}")
@@ -105,9 +106,17 @@ class Bench:
             told = require_verification(path, within_s, identity or None, self.clock.now())
             self.log.tell("verified", f"meter: {told}")
 
+    def forget_board(self) -> None:
+        """The next board is another one, as far as anybody knows."""
+        self.identity, self._awake_A = None, None
+        self.budgets.clear()
+
     def power_up(self) -> None:
         """Switch the supply on, if there is one, and find the board and its identity."""
+        self.forget_board()
         voltage_V = self.session.board.supply_voltage
+        # An earlier session may have left the board asleep.
+        self.board.unpark()
         self.board.banner_belongs = True
         if self.supply is not None:
             self.supply.set_up(voltage_V)
@@ -204,7 +213,8 @@ class Bench:
         an overload. A current that does not settle is a result with the verdict `fault`.
         """
         visit = self._present()
-        measured = self._measured(visit, SettlingPlan.of(self.session, visit.state, finer))
+        plan = SettlingPlan.of(self.session, visit.state, finer)
+        measured = self._measured(visit, plan, since_s=self.clock.monotonic())
         visit.settled_A = measured.level_A
         return self._judged(visit, measured)
 
@@ -219,14 +229,18 @@ class Bench:
         # Nothing is settled before the guard has passed.
         priors = replace(plan.priors, guard_s=for_s)
         try:
-            self._measured(visit, SettlingPlan(priors, time_limit_s=for_s))
+            self._measured(visit, SettlingPlan(priors, for_s), since_s=visit.entered_s)
         except Fault as fault:
             if fault.kind != "unexpected_wake":
                 raise
             self.log.tell("fault", str(fault), fault=fault.kind)
         return visit.entered_s - self.log.start_s
 
-    def _measured(self, visit: Visit, plan: SettlingPlan) -> Measured:
+    def _measured(self, visit: Visit, plan: SettlingPlan, since_s: float) -> Measured:
+        """Within the time limit, counted from `since_s` on the clock."""
+        if visit.state.sleeps:
+            # A verification of its sleep may have moved the lines.
+            self.board.park(self.file.board.parking)
         measuring = Measuring(
             visit.state,
             plan,
@@ -237,7 +251,8 @@ class Bench:
             visit.entered_s,
             visit.awake_A,
         )
-        return measuring.run(self._deadline_s(visit, plan), self._sleep.listen)
+        deadline_s = self._deadline_s(visit, since_s + plan.time_limit_s)
+        return measuring.run(deadline_s, self._sleep.listen)
 
     def _judged(self, visit: Visit, measured: Measured) -> StateResult:
         state, entry = visit.state, measured.range
@@ -251,14 +266,14 @@ class Bench:
                 voltage_V = self.ranges.voltage_at_board(entry, visit.settled_A or 0.0)
         rule = decision_rule(self.session)
         row = state_result(state, measured, priced, visit.awake_A, voltage_V, rule)
-        if not state.sleeps and row.verdict != "fault" and _stands_out(row):
-            self._saw_awake(row.current_A)
+        if not state.sleeps and row.verdict != "fault":
+            self._saw_awake(_certain_A(row, measured.decision))
         return row
 
-    def _deadline_s(self, visit: Visit, plan: SettlingPlan) -> float:
+    def _deadline_s(self, visit: Visit, deadline_s: float) -> float:
         """A board that wakes by its own timer is left alone in time, with the meter on a range
         with room, and before that the stimuli that must not wake it are tried."""
-        state, deadline_s = visit.state, visit.entered_s + plan.time_limit_s
+        state = visit.state
         if state.wake is None or state.wake.after is None:
             return deadline_s
         # The last batch, and the look for what ends it, may begin just before the deadline.
@@ -280,9 +295,12 @@ class Bench:
         for stimulus in visit.state.must_not_wake:
             self.ranges.make_room(f"a stimulus by {stimulus.by}")
             self.board.unpark()
+            # A board that boots when it wakes tells by its banner that this woke it.
+            self.board.banner_belongs = _boots(visit.state.wake)
             self.board.stimulate(stimulus)
             if not self._sleep.stays_asleep(visit, stimulus):
                 return (f"woken_by_{stimulus.by}",)
+            self.board.banner_belongs = False
         return ()
 
     def wake(self) -> float | None:
@@ -299,8 +317,9 @@ class Bench:
             self.board.poll()
             return None
         self.ranges.make_room("waking")
-        self.board.unpark()
-        self.board.banner_belongs = wake.reboots or wake.by == "power_cycle"
+        if wake.by != "power_cycle":
+            self.board.unpark()
+        self.board.banner_belongs = _boots(wake)
         woken_s = self._stimulate(wake, visit)
         try:
             self.board.hello(wake.within, densely=True)
@@ -343,8 +362,11 @@ class Bench:
         if self.supply is None:
             raise UsageError("a wake by power_cycle needs a [supply] in the bench file")
         self.log.tell("power_cycle", f"supply off for {off_time_s:g} s")
+        # An idle TX line would feed the board through its RX pin, and it would not lose its power.
+        self.board.park(self.file.board.parking)
         self.supply.switch(False)
         self.clock.sleep(off_time_s)
+        self.board.unpark()
         self.supply.switch(True)
 
     # -- the end ----------------------------------------------------------------------------
@@ -406,9 +428,16 @@ class Bench:
         return f"left {self.file.supply.at_end}"
 
 
-def _stands_out(row: StateResult) -> bool:
-    """Whether there is a current for certain."""
-    return (row.current_A or 0.0) > 4 * (row.expanded_uncertainty_A or 0.0)
+def _boots(wake: Wake | None) -> bool:
+    return wake is not None and (wake.reboots or wake.by == "power_cycle")
+
+
+def _certain_A(row: StateResult, decision: Decision | None) -> float | None:
+    """What was measured, if it was a current for certain."""
+    if decision is not None:
+        return decision.current_A if decision.lower_A > 0.0 else None
+    stands_out = (row.current_A or 0.0) > 4 * (row.expanded_uncertainty_A or 0.0)
+    return row.current_A if stands_out else None
 
 
 def _tried(step: Callable[[], str]) -> str:

@@ -55,7 +55,10 @@ class Log:
     @contextmanager
     def undisturbed(self) -> Iterator[None]:
         """Inside it no listener stops anything: what they raise is raised, the first of it, at
-        the end."""
+        the end. Inside another one, at the end of that."""
+        if self._held is not None:
+            yield
+            return
         held: list[BaseException] = []
         self._held = held
         try:

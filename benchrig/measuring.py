@@ -7,7 +7,6 @@ The numerics are in `measurement`; here is only the loop that brings readings to
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -41,10 +40,10 @@ DEFAULT_TIME_LIMIT_S = 60.0
 # This long before the deadline a lower range must have settled, or the range is left as it is:
 # what ends the measurement may be the board's own waking.
 LAST_DESCENT_S = 1.0
-# A sleep current that is at this multiple of what it was, in so many batches, has not drifted
-# there: it takes several, since one may have caught a tick or what an open input draws.
+# A sleep current that never in the last seconds was below this multiple of what it was has not
+# drifted there; for shorter a tick, or what an open input draws, may have raised it.
 WOKEN = 4.0
-LEVELS = 3
+WOKEN_FOR_S = 2.0
 # A current that never fell below this share of what the board draws awake is no sleep current.
 STILL_AWAKE = 0.9
 
@@ -126,9 +125,10 @@ class Measuring:
         self._ticks = state.ticks
         self._watch: Watch | None = None
         self._watch_range: MeterRange | None = None
-        # The levels of the last batches, and the lowest so far; below the floor nobody can tell.
+        # Of each batch its end and its lowest reading, and the lowest level so far; below the
+        # floor nobody can tell.
         self._floor_A = 0.0
-        self._levels_A: deque[float] = deque(maxlen=LEVELS)
+        self._lows: list[tuple[float, float]] = []
         self._lowest_A = math.inf
 
     def run(self, deadline_s: float, meanwhile: Callable[[float], None]) -> Measured:
@@ -171,7 +171,7 @@ class Measuring:
                 assert self._watch is not None
                 outcome = self._watch.finish()
                 break
-        self._check_asleep()
+        self._check_asleep(outcome)
         return self._measured(outcome)
 
     def _batch_size(self, fresh: bool, left_s: float) -> int:
@@ -186,8 +186,8 @@ class Measuring:
         # Below this the range does not tell a current from its own offset.
         offset = ASSUMED_OFFSET if entry.offset is None else entry.offset
         self._floor_A = 4 * offset * entry.full_scale_A
-        self._levels_A.append(max(float(np.median(valid)), self._floor_A))
-        self._lowest_A = min(self._lowest_A, self._levels_A[-1])
+        self._lows.append((float(readings.times_s[-1]), float(np.min(valid))))
+        self._lowest_A = min(self._lowest_A, max(float(np.median(valid)), self._floor_A))
 
     def _never_slept(self) -> bool:
         since_s = self._clock.monotonic() - self._entered_s
@@ -197,9 +197,13 @@ class Measuring:
             and self._lowest_A > max(STILL_AWAKE * self._awake_A, self._floor_A)
         )
 
-    def _check_asleep(self) -> None:
+    def _check_asleep(self, outcome: Outcome) -> None:
         """Raises ``unexpected_wake`` if the current had fallen and is at a multiple of that."""
-        level_A = min(self._levels_A, default=0.0)
+        since_s = self._clock.monotonic() - WOKEN_FOR_S
+        if outcome.settled_after_s is not None:
+            # What has settled since is no tick either.
+            since_s = max(since_s, self._entered_s + outcome.settled_after_s + BATCH_S)
+        level_A = min((low_A for at_s, low_A in self._lows if at_s > since_s), default=0.0)
         if self._state.sleeps and level_A > WOKEN * self._lowest_A:
             low, high = (format_quantity(at_A, "A", 3) for at_A in (self._lowest_A, level_A))
             raise Fault(

@@ -122,9 +122,10 @@ class _Walk:
                 raise
             finally:
                 # Also after an error of our own or of a listener.
-                self._safe_end = bench.make_safe()
-                result = self._result(complete=True)
-                bench.log.emit(SessionEnded(result))
+                with bench.log.undisturbed():
+                    self._safe_end = bench.make_safe()
+                    result = self._result(complete=True)
+                    bench.log.emit(SessionEnded(result))
             return result
 
     def _announce(self) -> None:
@@ -136,7 +137,7 @@ class _Walk:
 
     def _walk(self, connect: bool) -> None:
         bench = self._bench
-        bench.budgets.clear()
+        bench.forget_board()
         bench.clock.check()
         if connect:
             bench.connect()
@@ -212,11 +213,12 @@ class _Walk:
         return None
 
     def _end_early(self, fault: Fault) -> None:
-        self._tell_fault(fault)
         self._fault = FaultRecord(kind=fault.kind, message=fault.message)
-        for state in self._states[len(self._rows) :]:
-            message = f"the session ended before: {fault.kind}"
-            self._add(_with_fault(_unmeasured(state), Fault("not_reached", message)))
+        with self._bench.log.undisturbed():
+            self._tell_fault(fault)
+            for state in self._states[len(self._rows) :]:
+                message = f"the session ended before: {fault.kind}"
+                self._add(_with_fault(_unmeasured(state), Fault("not_reached", message)))
 
     def _tell_fault(self, fault: Fault) -> None:
         """Once: one that ends the session has been told with its state already."""

@@ -102,14 +102,17 @@ class SleepWatch:
     def wait_for_rise(self, visit: Visit, until_s: float) -> float | None:
         """Wait until the board wakes by itself or by somebody's hand. Returns when it did, on the
         clock, or None where the current cannot tell. Raises ``no_wake``."""
+        unsure = False
         while (now_s := self._clock.monotonic()) < until_s:
             if self._board.poll(0.05):
                 return now_s
             risen = self.has_risen(visit)
-            if risen is None:
-                return None
             if risen:
                 return now_s
+            # Once it cannot tell when the board wakes during the look, which scatters.
+            if risen is None and unsure:
+                return None
+            unsure = risen is None
         wake = visit.state.wake
         by = "" if wake is None else f" by {wake.by}"
         raise Fault("no_wake", f"board: did not wake{by} from {visit.state.name} in time")

@@ -30,7 +30,7 @@ class Timed:
     def __init__(self) -> None:
         self.looks = 0
         self.in_looks_s = 0.0
-        self._look = watch.examine
+        self._look = watch.examine  # type: ignore[attr-defined]
 
     def __call__(self, *arguments: object) -> object:
         begun = time.process_time()
@@ -49,7 +49,7 @@ def main() -> None:
     random = np.random.default_rng(options.seed)
     # What is imported at the first look is no cost of a look.
     settle(np.arange(1, 200) / RATE, random.normal(1.0, 0.01, 199), Priors(guard_s=0.1))
-    timed = watch.examine = Timed()  # type: ignore[assignment]
+    timed = watch.examine = Timed()  # type: ignore[assignment,attr-defined]
     follower = SettlingWatch(Priors(guard_s=0.1, tolerance=1e-9))
     size, spent_s = 0, 0.0
     before = (0, 0.0, 0.0)

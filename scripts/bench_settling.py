@@ -5,8 +5,9 @@ that others have published.
                                      [--held-out] [--workers 2] [--details]
 
 Rules: ours with a guard of 11 s ("ours") and where the firmware announces that it sleeps, so that
-the record begins there ("announced"); the others are in `settling_rules`. Ours is told what a rig would declare: slowest
-time constant 8 s, period of wake-ups, dead time, count. One line per family and rule:
+the record begins there ("announced"); the others are in `settling_rules`. Ours is told what a rig
+would declare: slowest time constant 8 s, period of wake-ups, dead time, count. One line per family
+and rule:
 
     settled   reported as settled, %
     false     reported as settled while the transient in the averaged part is above the tolerance,
@@ -106,7 +107,7 @@ def tally(waveforms: list[Waveform], verdicts: Verdicts) -> Tally:
 def is_false(waveform: Waveform, first_s: float, last_s: float) -> bool:
     if not np.isfinite(last_s):
         return False
-    inside = (first_s < TIMES) & (last_s + 1e-9 >= TIMES)
+    inside = (first_s + 1e-9 < TIMES) & (last_s + 1e-9 >= TIMES)
     left = abs(float(np.mean(waveform.transient[inside]))) if np.any(inside) else 0.0
     over = left > TOLERANCE * waveform.mean
     return over or waveform.never_settles or last_s > waveform.reset_s

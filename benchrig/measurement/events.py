@@ -121,6 +121,14 @@ def reading_limits(times: Floats) -> Floats:
     return np.concatenate(([times[0] - median(np.diff(times))], times))
 
 
+def time_at(times: Floats, position: float) -> float:
+    """The time at a position in the record; reading i lies between i and i + 1."""
+    whole = int(position)
+    begin_s = times[whole - 1] if whole else times[0] - median(np.diff(times))
+    end_s = times[min(whole, times.size - 1)]
+    return float(begin_s + (position - whole) * (end_s - begin_s))
+
+
 @dataclass(frozen=True)
 class _Cut:
     """A number of whole periods from `first_s` on."""

@@ -14,7 +14,6 @@ from benchrig.measurement.averaging import (
     Floats,
     average,
     batch_means,
-    correlation,
     median,
     of_batches,
     student,
@@ -25,7 +24,7 @@ from benchrig.measurement.events import (
     NoWindow,
     Window,
     base_and_threshold,
-    reading_limits,
+    time_at,
     undeclared,
     whole_periods,
 )
@@ -35,7 +34,8 @@ FEWEST_AT_ALL = 5
 """Below this a Student interval is too wide and too fragile to print."""
 
 FINE = 32
-WHITE = 0.3
+WHITE_DOF = FINE * (1.0 - 0.3) / (1.0 + 0.3) - 2.0
+"""What 32 batches have left at a correlation of 0.3: with more of it the noise is not white."""
 
 
 @dataclass(frozen=True)
@@ -137,18 +137,17 @@ def _figures(record: Entries, window: Window, few: bool, priors: Priors) -> Figu
     means = batch_means(record.means, edges)
     batches = student(means) if few else average(record.means, edges)
     mean = _widened(batches, record.means, window, few, priors)
-    limits = reading_limits(times)
-    first_s, last_s = np.interp(edges[[0, -1]], np.arange(limits.size), limits)
+    first_s, last_s = time_at(times, edges[0]), time_at(times, edges[-1])
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
     scatter = math.sqrt(float(np.var(part)) + float(np.mean(record.scatter[within])))
     undithered = priors.count_A > 0.0 and scatter < priors.count_A / 2.0
-    kappa = settling.still_to_come(float(first_s), float(last_s), priors.slowest_tau_s)
+    kappa = settling.still_to_come(first_s, last_s, priors.slowest_tau_s)
     change = batches if few else _change(batches, record.means, edges)
     bound = settling.settling_bound(change, kappa, priors.count_A / 2.0 if undithered else 0.0)
-    unseen = priors.unseen_A(mean.mean, float(last_s - first_s))
+    unseen = priors.unseen_A(mean.mean, last_s - first_s)
     return Figures(
-        first_s=float(first_s),
-        last_s=float(last_s),
+        first_s=first_s,
+        last_s=last_s,
         readings=part.size * record.per_entry,
         mean=mean,
         means=means,
@@ -167,9 +166,9 @@ def _change(batches: Average, readings: Floats, edges: Floats) -> Average:
     if edges[-1] - edges[0] < 2.0 * FINE or edges.size != BATCHES + 1:
         return batches
     means = batch_means(readings, np.linspace(edges[0], edges[-1], FINE + 1))
-    if correlation(means) > WHITE:
-        return batches
     fine = of_batches(means)
+    if fine.dof < WHITE_DOF:
+        return batches
     return replace(batches, standard_uncertainty=fine.standard_uncertainty, dof=fine.dof)
 
 

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from benchrig.measurement.averaging import Floats
-from benchrig.measurement.entries import Entries
+from benchrig.measurement.entries import CAPACITY, Entries
 
 SENTINEL = 1e36
 """SCPI-99 vol. 1, 7.2.1: infinity is 9.9E37, not a number 9.91E37; no current is that large."""
@@ -88,6 +88,8 @@ class Record:
         So a look at a record comes at the same reading however the readings are divided into
         calls. When all have been taken, whether it is due is for the caller to say.
         """
+        # Not all of a long array is looked through for each of its looks.
+        times, currents = times[:CAPACITY], currents[:CAPACITY]
         valid = np.abs(currents) < SENTINEL  # false for NaN
         valid &= times >= self._since_s
         places = np.flatnonzero(valid)

@@ -76,12 +76,12 @@ def find_wake_ups(
 
 
 def _due(times_s: Floats, seen: WakeUps, period_s: float, step_s: float) -> NDArray[np.bool_]:
-    """Where the next wake-up is due, whether it was seen or not: on a steep tail it may be hidden."""
+    """Where a wake-up is due, whether it was seen or not: on a steep tail it may be hidden."""
     onsets = np.array(seen.onsets_s)
     before = np.clip(np.searchsorted(onsets, times_s) - 1, 0, onsets.size - 1)
     since_s = (times_s - step_s - onsets[before]) % period_s
-    due: NDArray[np.bool_] = since_s < seen.duration_s + step_s
-    return due | (since_s > period_s - 1.5 * step_s)
+    late = since_s > period_s - 1.5 * step_s
+    return np.asarray(late | (since_s < seen.duration_s + step_s), dtype=np.bool_)
 
 
 def _found(

@@ -221,3 +221,10 @@ def test_the_json_holds_no_infinity(tmp_path: Path) -> None:
         return [value] if isinstance(value, float) else []
 
     assert all(math.isfinite(number) for number in numbers(kept(tmp_path / "runs")))
+
+
+def test_a_session_that_aims_at_the_verdict_is_recorded_for_as_long(tmp_path: Path) -> None:
+    new = ("[settling]\n", '[settling]\naim = "verdict"\n')
+    session = edited(SESSION, tmp_path / "session.toml", new)
+    assert characterise(tmp_path / "runs", "deep_sleep", session=session).exit_code == 0
+    assert kept(tmp_path / "runs")["recorded_s"] == pytest.approx(120.0, abs=1.0)
