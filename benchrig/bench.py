@@ -40,6 +40,8 @@ from benchrig.verification import require_verification
 
 # A board that wakes by itself is waited for on a range with room from this long before.
 EARLY_S = 1.0
+# What a line of the safe end says where it was missed.
+NOT_REACHED = "NOT reached"
 
 
 class Bench:
@@ -337,6 +339,7 @@ class Bench:
 
     def _stimulate(self, wake: Wake, visit: Visit) -> float | None:
         """Do what wakes the board, or wait for it; returns when, on the clock, if that is known."""
+        self.clock.sleep(0.0)  # a latched clock may stand where the last answer came
         now_s = self.clock.monotonic()
         if wake.by == "operator":
             self.log.tell("prompt", wake.prompt or "", within_s=wake.within)
@@ -444,9 +447,9 @@ def _tried(step: Callable[[], str]) -> str:
     try:
         return step()
     except BenchrigError as error:
-        return f"NOT reached: {error}"
+        return f"{NOT_REACHED}: {error}"
     except Exception as error:  # a mistake of our own must not keep the other steps from being done
-        return f"NOT reached: {error!r}"
+        return f"{NOT_REACHED}: {error!r}"
 
 
 def open_bench(

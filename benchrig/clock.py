@@ -4,6 +4,9 @@ Everything that waits or looks at a clock is given a `Clock`. `RealClock` is the
 `VirtualClock` jumps, so that a session of ten minutes runs in a fraction of a second with the
 same code and the same result every time.
 
+`LatchedClock` is another clock that stands still between the moments that a recording keeps, so
+that a replay sees the same time however often the code looks at it.
+
 A clock also heeds a request to stop. A signal handler makes the request; whoever waits on the
 clock then gets `Interrupted` at a place where nothing is half sent.
 """
@@ -11,7 +14,7 @@ clock then gets `Interrupted` at a place where nothing is half sent.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
@@ -122,3 +125,66 @@ class VirtualClock(_Stoppable):
     def sleep(self, duration_s: float) -> None:
         self.check()
         self._elapsed_s += max(duration_s, 0.0)
+
+
+class LatchedClock:
+    """Another clock that stands still outside `moving` and `sleep`: between two acts at the bench
+    only this process computes.
+
+    ``kept(time_s, duration_s, interrupted)`` is called after each sleep, with None for the duration
+    where `check` has interrupted. `origin` is the date and the time at which it began.
+    """
+
+    def __init__(self, inner: Clock) -> None:
+        self.stop = inner.stop
+        self.origin = inner.now(), inner.monotonic()
+        self.kept: Callable[[float, float | None, Interrupted | None], None] | None = None
+        self._inner = inner
+        self._time_s = self.origin[1]
+        self._moving = 0
+
+    def monotonic(self) -> float:
+        return self._inner.monotonic() if self._moving else self._time_s
+
+    def now(self) -> datetime:
+        start, start_s = self.origin
+        return start + timedelta(seconds=self.monotonic() - start_s)
+
+    @contextmanager
+    def moving(self) -> Iterator[None]:
+        """Inside, time passes: something is done on a wire."""
+        self._moving += 1
+        try:
+            yield
+        finally:
+            self._moving -= 1
+            self._time_s = self._inner.monotonic()
+
+    def sleep(self, duration_s: float) -> None:
+        if self._moving:
+            self._inner.sleep(duration_s)
+            return
+        interrupted: Interrupted | None = None
+        try:
+            with self.moving():
+                self._inner.sleep(duration_s)
+        except Interrupted as request:
+            interrupted = request
+            raise
+        finally:
+            self._keep(duration_s, interrupted)
+
+    def check(self) -> None:
+        try:
+            self._inner.check()
+        except Interrupted as request:
+            if not self._moving:
+                self._keep(None, request)
+            raise
+
+    def _keep(self, duration_s: float | None, interrupted: Interrupted | None) -> None:
+        if self.kept is not None:
+            self.kept(self._time_s, duration_s, interrupted)
+
+    def shielded(self) -> AbstractContextManager[None]:
+        return self._inner.shielded()

@@ -3,6 +3,8 @@
     BenchrigError
     ├── FileProblems      a TOML file is wrong: mend the file           (exit status 2)
     ├── UsageError        a call makes no sense: mend the call          (exit status 2)
+    ├── ReplayEnded       a recording has no more to say                (exit status 4)
+    │   └── ReplayMismatch    it holds something else than what would be sent now
     └── Fault             no valid measurement: look at the bench       (exit status 4)
         └── WireFault     the way to one instrument failed
             ├── CannotOpen    it was never there, or somebody else holds it
@@ -48,6 +50,14 @@ class FileProblems(BenchrigError):
     def __init__(self, problems: Sequence[FileProblem]) -> None:
         self.problems = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class ReplayEnded(BenchrigError):
+    """A recording ends before its session does: the session was cut off there."""
+
+
+class ReplayMismatch(ReplayEnded):
+    """The code of today would send something else than a recording holds."""
 
 
 class Fault(BenchrigError):

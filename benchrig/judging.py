@@ -63,7 +63,7 @@ def state_result(
     budget = priced.budget
     verdict: Verdict = rule.decide(budget, limit.min, limit.max)
     flags = [*_flags(state, measured, budget, verdict), *priced.flags]
-    if _stays_awake(state, budget, awake_A):
+    if _stays_awake(state, measured, budget, awake_A):
         verdict = "fail"
         flags.append("stays_awake")
     return row.model_copy(
@@ -130,14 +130,16 @@ def _flags(state: State, measured: Measured, budget: Budget, verdict: Verdict) -
     return tuple(flags)
 
 
-def _stays_awake(state: State, budget: Budget, awake_A: float | None) -> bool:
+def _stays_awake(state: State, measured: Measured, budget: Budget, awake_A: float | None) -> bool:
     """Whether the board never went to sleep. Half of what it draws awake is far above any sleep
     state; where a limit allows so much, or there is none, nearly all of it is asked for."""
     if not state.sleeps or awake_A is None:
         return False
     above = state.limit.max is not None and budget.value > state.limit.max
-    # On a range that is too coarse for the state nobody can tell.
-    surely_A = budget.value - budget.expanded_uncertainty
+    # What it draws between its wake-ups counts; on too coarse a range nobody can tell.
+    base_A = measured.outcome.base_A
+    between_A = budget.value if base_A is None else min(budget.value, base_A)
+    surely_A = between_A - budget.expanded_uncertainty
     return surely_A > (0.5 if above else STILL_AWAKE) * awake_A
 
 

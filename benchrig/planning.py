@@ -29,10 +29,13 @@ def expected_s(session: Session, states: Sequence[State]) -> float:
 
 def longest_s(session: Session, states: Sequence[State]) -> float:
     """Where every state needs its whole time limit and nothing else goes wrong."""
-    plans = [SettlingPlan.of(session, state) for state in states]
-    limits_s = sum(plan.time_limit_s for plan in plans)
     around_s = AROUND_S + session.board.boot_time
-    return around_s + limits_s + sum(OVERHEAD_S + _leaving_s(state) for state in states)
+    return around_s + sum(
+        OVERHEAD_S
+        + _asleep_s(state, SettlingPlan.of(session, state).time_limit_s)
+        + _leaving_s(state)
+        for state in states
+    )
 
 
 def visit_s(session: Session, state: State) -> float:
@@ -42,9 +45,14 @@ def visit_s(session: Session, state: State) -> float:
     measuring_s = max(plan.priors.guard_s, decay_s) + 1.0
     if state.ticks is not None:
         measuring_s = max(measuring_s, plan.priors.guard_s + 4 * state.ticks.period)
-    if state.wake is not None and state.wake.after is not None:
-        measuring_s = min(measuring_s, state.wake.after)
-    return OVERHEAD_S + min(measuring_s, plan.time_limit_s) + _leaving_s(state)
+    measuring_s = min(measuring_s, plan.time_limit_s)
+    return OVERHEAD_S + _asleep_s(state, measuring_s) + _leaving_s(state)
+
+
+def _asleep_s(state: State, measuring_s: float) -> float:
+    """A board that wakes by its timer is measured until then at the most, and waited for."""
+    after_s = None if state.wake is None else state.wake.after
+    return measuring_s if after_s is None else after_s
 
 
 def _leaving_s(state: State) -> float:

@@ -14,7 +14,7 @@ from os import PathLike
 from typing import Literal
 
 from benchrig import __version__
-from benchrig.bench import Bench
+from benchrig.bench import NOT_REACHED, Bench
 from benchrig.clock import Clock
 from benchrig.errors import CannotOpen, Fault, Interrupted, UsageError, WireFault, WireLost
 from benchrig.events import (
@@ -124,9 +124,18 @@ class _Walk:
                 # Also after an error of our own or of a listener.
                 with bench.log.undisturbed():
                     self._safe_end = bench.make_safe()
+                    self._check_safe_end()
                     result = self._result(complete=True)
                     bench.log.emit(SessionEnded(result))
             return result
+
+    def _check_safe_end(self) -> None:
+        """A bench that was not left safe needs somebody, however good the board."""
+        missed = [line for line in self._safe_end if NOT_REACHED in line]
+        if missed and self._fault is None:
+            fault = Fault("safe_end_missed", "; ".join(missed))
+            self._tell_fault(fault)
+            self._fault = FaultRecord(kind=fault.kind, message=fault.message)
 
     def _announce(self) -> None:
         limits = tuple((state.limit.min, state.limit.max) for state in self._states)

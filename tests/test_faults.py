@@ -177,7 +177,10 @@ def check(mishap: Mishap, struck: Struck, where: str) -> None:
             error_A = row.current_A - made.true_A(row.name, row.range_A)
             assert abs(error_A) <= row.expanded_uncertainty_A, (where, row)
     if result.fault is not None:
-        assert result.fault.kind in mishap.kinds, (where, result.fault)
+        assert result.fault.kind in {*mishap.kinds, "safe_end_missed"}, (where, result.fault)
+    # A bench that was not left safe is a fault, however good the board.
+    missed = any("NOT reached" in line for line in result.safe_end)
+    assert not missed or result.fault is not None, where
     took_s = (result.ended - result.started).total_seconds()
     assert took_s < LONGEST_S, (where, took_s)
     assert result.safe_end, where

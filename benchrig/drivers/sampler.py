@@ -151,8 +151,8 @@ class Sampler:
         """As many readings as are wanted, or as the meter takes at once."""
         count = self._set_count(wanted)
         self._running = True
-        start_s = self._clock.monotonic()
         self._instrument.write("INIT")
+        start_s = self._clock.monotonic()
         # The shortest that it can take: to come too late would look like a slower meter.
         pace_s = self._aperture_s if math.isinf(self._fastest_s) else self._fastest_s
         ready_s = start_s + count * pace_s * (1 - EARLY_SHARE) - EARLY_S

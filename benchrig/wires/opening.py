@@ -51,4 +51,6 @@ def cannot_open(name: str, address: str, error: Exception) -> CannotOpen:
     if number in _REASONS:
         kind, reason = _REASONS[number]
         return CannotOpen(kind, name, f"{address} {reason} ({error})")
-    return CannotOpen("cannot_open", name, f"{address} could not be opened: {error}")
+    # All that pyvisa-py says of a host that does not answer.
+    advice = "; check the address, the network and that it is on" if "connect" in str(error) else ""
+    return CannotOpen("cannot_open", name, f"{address} could not be opened: {error}{advice}")
