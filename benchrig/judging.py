@@ -80,6 +80,12 @@ def state_result(
                 budget.value, budget.standard_uncertainty, limit.min, limit.max
             ),
             "board_voltage_V": board_voltage_V,
+            "base_A": outcome.base_A,
+            "events": outcome.events,
+            "event_charge_C": outcome.event_charge_C,
+            "event_rate_per_s": outcome.event_rate_per_s,
+            "event_rate_low_per_s": outcome.event_rate_low_per_s,
+            "event_rate_high_per_s": outcome.event_rate_high_per_s,
             "burden_correction_A": priced.burden_correction_A,
             "leakage_correction_A": priced.leakage_correction_A,
             "flags": tuple(flags),

@@ -76,7 +76,9 @@ class EarlierResult(ResultModel):
 class StateResult(ResultModel):
     """One state. Quantities that were not measured are null. `current_A` is the current at the
     nominal supply voltage with no UART line connected, as far as corrections were declared;
-    `reported` is it as a text, rounded from its uncertainty (GUM 7.2.6). Where only the verdict
+    `reported` is it as a text, rounded from its uncertainty (GUM 7.2.6). `base_A` is the current
+    between wake-ups; `events` are those that nobody declared, with their charge and the 95 %
+    interval of their rate. Where only the verdict
     was wanted there are bounds, risks and the time of the decision instead."""
 
     name: str
@@ -105,6 +107,12 @@ class StateResult(ResultModel):
     burden_correction_A: float | None = None
     leakage_correction_A: float | None = None
     wake_latency_s: float | None = None
+    base_A: float | None = None
+    events: int | None = None
+    event_charge_C: float | None = None
+    event_rate_per_s: float | None = None
+    event_rate_low_per_s: float | None = None
+    event_rate_high_per_s: float | None = None
     flags: tuple[str, ...] = ()
     fault: FaultRecord | None = None
     budget: tuple[ContributionRecord, ...] = ()

@@ -109,6 +109,15 @@ def test_a_state_may_be_measured_twice() -> None:
     assert (second.settled_after_s or 0.0) > (first.settled_after_s or 0.0)
 
 
+def test_the_time_limit_counts_from_the_call() -> None:
+    made = ready()
+    made.bench.enter("deep_sleep")
+    made.clock.sleep(600.0)
+    row = made.bench.measure()
+    assert row.verdict == "pass"
+    assert row.current_A == pytest.approx(made.true_A("deep_sleep", row.range_A), rel=0.02)
+
+
 def test_finer_takes_longer_and_is_better_known() -> None:
     made = ready(seed=3)
     made.bench.enter("deep_sleep")
