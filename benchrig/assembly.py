@@ -37,12 +37,17 @@ def assemble(
     *,
     clock: Clock | None = None,
     listeners: Sequence[Listener] = (),
+    wrap: Callable[[Wire], LineWire] | None = None,
 ) -> Bench:
-    """The bench, not yet opened. Raises `FileProblems`: those of all files at once."""
+    """The bench, not yet opened. `wrap` puts something round each of its wires. Raises
+    `FileProblems`: those of all files at once."""
     file, plan, sheet, zeros = load_files(bench, session)
     if clock is None:
         clock = RealClock() if file.simulation is None else VirtualClock()
     wires = _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
+    if wrap is not None:
+        board, meter, supply = wires
+        wires = wrap(board), wrap(meter), None if supply is None else wrap(supply)
     return put_together(file, plan, sheet, zeros, wires, Log(clock, *listeners), clock)
 
 
@@ -150,13 +155,13 @@ def load_files(
         sheet = tried(lambda: load_sheet(sheet_path)) if sheet_path else None
         zeros = tried(lambda: load_zeros(Path(zeros_path))) if zeros_path else ()
         if plan is not None:
-            problems.extend(_unsuitable(file, plan, str(bench)))
+            problems.extend(unsuitable(file, plan, str(bench)))
     if problems or file is None or plan is None:
         raise FileProblems(problems)
     return file, plan, sheet, zeros or ()
 
 
-def _unsuitable(file: BenchFile, session: Session, name: str) -> Iterator[FileProblem]:
+def unsuitable(file: BenchFile, session: Session, name: str) -> Iterator[FileProblem]:
     """What the session asks for and this bench does not have."""
     for state in session.states:
         by = None if state.wake is None else state.wake.by

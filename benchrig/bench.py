@@ -36,7 +36,7 @@ from benchrig.session.protocol import Wake
 from benchrig.session.session_file import State
 from benchrig.sleeping import QUICK_LOOK, SleepWatch, Visit
 from benchrig.units import format_quantity
-from benchrig.verification import require_verification
+from benchrig.verification import load_verification, require_verification
 
 # A board that wakes by itself is waited for on a range with room from this long before.
 EARLY_S = 1.0
@@ -66,6 +66,8 @@ class Bench:
         self.ranges = ranges
         self.clock = clock
         self.log = log
+        # A replay has its own.
+        self.load_verification = load_verification
         # Of the last measurement of each state.
         self.budgets: dict[str, Budget] = {}
         self._pricing = Pricing(meter, file, session.board)
@@ -105,7 +107,9 @@ class Bench:
         within_s = self.session.requires.meter_verified_within
         if within_s is not None:
             path, identity = self.file.meter.verification, self.meter.instrument.identity
-            told = require_verification(path, within_s, identity or None, self.clock.now())
+            told = require_verification(
+                path, within_s, identity or None, self.clock.now(), self.load_verification
+            )
             self.log.tell("verified", f"meter: {told}")
 
     def forget_board(self) -> None:

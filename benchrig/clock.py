@@ -137,11 +137,15 @@ class LatchedClock:
 
     def __init__(self, inner: Clock) -> None:
         self.stop = inner.stop
-        self.origin = inner.now(), inner.monotonic()
         self.kept: Callable[[float, float | None, Interrupted | None], None] | None = None
         self._inner = inner
-        self._time_s = self.origin[1]
         self._moving = 0
+        self.begin()
+
+    def begin(self) -> None:
+        """Begin at the present moment."""
+        self.origin = self._inner.now(), self._inner.monotonic()
+        self._time_s = self.origin[1]
 
     def monotonic(self) -> float:
         return self._inner.monotonic() if self._moving else self._time_s

@@ -3,6 +3,7 @@ session that asks for one."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
@@ -77,23 +78,32 @@ def load_verification(path: Path) -> Verification | None:
         return None
     except (OSError, UnicodeDecodeError) as error:
         raise FileProblems([FileProblem(str(path), None, "", f"cannot be read: {error}")]) from None
+    return parse_verification(text, str(path))
+
+
+def parse_verification(text: str, name: str) -> Verification:
+    """Like `load_verification`, for a text that is already here; `name` is used in messages."""
     try:
         return Verification.model_validate_json(text)
     except ValidationError as error:
         message = f"is not the verification of a meter: {error.errors()[0]['msg']}; do it again"
-        raise FileProblems([FileProblem(str(path), None, "", message)]) from None
+        raise FileProblems([FileProblem(name, None, "", message)]) from None
 
 
 def require_verification(
-    path: str | None, within_s: float, identity: str | None, now: datetime
+    path: str | None,
+    within_s: float,
+    identity: str | None,
+    now: datetime,
+    load: Callable[[Path], Verification | None] = load_verification,
 ) -> str:
     """Says which verification meets the demand, in words. `path`: as in the bench file, `identity`:
-    that of the meter on the bench, None where it has not been asked. Raises
-    ``meter_not_verified``."""
+    that of the meter on the bench, None where it has not been asked. `load` is another one where
+    nothing is read from disk. Raises ``meter_not_verified``."""
     if path is None:
         raise _not_verified('the bench file names no file for it: add verification = "..."')
     try:
-        kept = load_verification(Path(path))
+        kept = load(Path(path))
     except FileProblems as problems:
         raise _not_verified(str(problems)) from None
     if kept is None:

@@ -103,11 +103,16 @@ def load_zeros(path: Path) -> tuple[Zero, ...]:
         return ()
     except (OSError, UnicodeDecodeError) as error:
         raise FileProblems([FileProblem(str(path), None, "", f"cannot be read: {error}")]) from None
+    return parse_zeros(text, str(path))
+
+
+def parse_zeros(text: str, name: str) -> tuple[Zero, ...]:
+    """Like `load_zeros`, for a text that is already here; `name` is used in messages."""
     try:
         file = _ZerosFile.model_validate_json(text)
     except ValidationError as error:
         what = error.errors()[0]
         key = ".".join(map(str, what["loc"]))
         message = f"is not a file of zeros ({key}: {what['msg']}); take them again"
-        raise FileProblems([FileProblem(str(path), None, "", message)]) from None
+        raise FileProblems([FileProblem(name, None, "", message)]) from None
     return tuple(Zero(file.meter, **dict(record)) for record in file.zeros)

@@ -29,7 +29,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from settling_families import FAMILIES, HELD_OUT, LENGTH_S, TIMES, Waveform
+from settling_families import FAMILIES, LENGTH_S, TIMES, Waveform
+from settling_held_out import HELD_OUT
 
 from benchrig.measurement import Priors, SettlingWatch, judge
 from benchrig.measurement.sequential import VerdictWatch

@@ -17,7 +17,9 @@ shows it has raised something, which ends a session too."""
 
 SENDS = ("open", "close", "write", "lines")
 
-_FAULTS = {kind.__name__: kind for kind in (CannotOpen, Interrupted, NoReply, WireLost, Fault)}
+_FAULTS = {
+    kind.__name__: kind for kind in (CannotOpen, Interrupted, NoReply, WireLost, WireFault, Fault)
+}
 
 
 @dataclass(frozen=True)

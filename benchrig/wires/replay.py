@@ -15,7 +15,7 @@ from contextlib import AbstractContextManager, nullcontext
 from datetime import datetime, timedelta
 
 from benchrig.clock import StopRequest
-from benchrig.errors import ReplayEnded, ReplayMismatch
+from benchrig.errors import Fault, ReplayEnded, ReplayMismatch
 from benchrig.wires.recording import SENDS, Act, levels_of
 
 # A loop that waits for what the recording does not hold must end.
@@ -90,16 +90,20 @@ class Tape:
         self.time_s += max(duration_s, 0.0)
 
     def check(self) -> None:
-        self._use_if("check", 0)
+        act = self._next()
+        if act is not None and act.kind == "check":
+            self._use(act)
 
     def heard(self, count: int) -> None:
         """The listeners are at their event number `count`. Raises what one of them raised then."""
-        self._use_if("listener", count)
-
-    def _use_if(self, kind: str, count: int) -> None:
-        act = self._next()
-        if act is not None and (act.kind, act.count) == (kind, count):
-            self._use(act)
+        raised: list[Fault] = []
+        while (act := self._next()) and (act.kind, act.count) == ("listener", count):
+            try:
+                self._use(act)
+            except Fault as fault:
+                raised.append(fault)
+        if raised:
+            raise raised[0]
 
     # -- sending ----------------------------------------------------------------------------
 

@@ -1,0 +1,153 @@
+"""What stands in a recording: acts on wires and notes of what the session did, as JSON objects.
+
+    {"t": 12.3, "op": "write", "wire": "meter", "text": "INIT\\n"}
+    {"t": 12.5, "op": "read", "wire": "meter", "base64": "IzE4..."}     nothing: it timed out
+    {"t": 12.6, "op": "lines", "wire": "board", "levels": {"dtr": true}}
+    {"t": 12.7, "op": "sleep", "for": 0.1}
+    {"t": 12.7, "op": "open", "wire": "meter", "failed": {"name": "CannotOpen", "kind": ...}}
+    {"t": 12.8, "op": "step", "kind": "entered", "state": "idle", "text": "entered idle"}
+    {"t": 19.1, "op": "row", "state": "idle", "content": {...}}         a state has ended
+    {"t": 30.2, "op": "result", "content": {...}}                       the session has ended
+"""
+
+from __future__ import annotations
+
+import base64
+import math
+import re
+from dataclasses import dataclass, field
+from typing import Any, Literal, get_args
+
+from benchrig.events import Event, Happened, SessionEnded, StateEnded, StateStarted
+from benchrig.wires.recording import Act, Failure, Kind
+
+NoteKind = Literal["state", "step", "row", "result"]
+_TEXT = re.compile(rb"[ -~\t\r\n]+")
+# These are on the wire as well.
+_ON_THE_WIRE = ("sent", "board_said")
+
+
+@dataclass(frozen=True)
+class Note:
+    """A state begins, a step is told of, a state or the session has ended with its `content`."""
+
+    op: NoteKind
+    time_s: float
+    kind: str = ""
+    state: str | None = None
+    text: str = ""
+    content: dict[str, Any] = field(default_factory=dict)
+    line: int = 0
+
+
+Entry = Act | Note
+
+
+def note_of(event: Event, time_s: float) -> Note | None:
+    """What is kept of an event, if anything."""
+    match event:
+        case Happened() if event.kind not in _ON_THE_WIRE:
+            return Note("step", time_s, event.kind, event.state, event.text)
+        case StateStarted():
+            return Note("state", time_s, state=event.state)
+        case StateEnded():
+            row = event.result.model_dump(mode="json")
+            return Note("row", time_s, state=event.result.name, content=row)
+        case SessionEnded():
+            return Note("result", time_s, content=event.result.model_dump(mode="json"))
+    return None
+
+
+# -- out ------------------------------------------------------------------------------------
+
+
+def as_json(entry: Entry) -> dict[str, Any]:
+    """Only what differs from the defaults: most entries are short."""
+    if isinstance(entry, Note):
+        told = {"kind": entry.kind, "state": entry.state, "text": entry.text}
+        told = {key: value for key, value in told.items() if value}
+        content = {"content": entry.content} if entry.content else {}
+        return {"t": entry.time_s, "op": entry.op, **told, **content}
+    out: dict[str, Any] = {"t": entry.time_s, "op": entry.kind}
+    if entry.wire:
+        out["wire"] = entry.wire
+    if entry.data:
+        out |= _data_out(entry.data)
+    if entry.levels:
+        out["levels"] = entry.levels
+    if entry.kind == "sleep":
+        out["for"] = entry.duration_s
+    if entry.count:
+        out["event"] = entry.count
+    if entry.failure is not None:
+        out["failed"] = {key: value for key, value in vars(entry.failure).items() if value}
+    return out
+
+
+def _data_out(data: bytes) -> dict[str, str]:
+    if _TEXT.fullmatch(data):
+        return {"text": data.decode("ascii")}
+    return {"base64": base64.b64encode(data).decode("ascii")}
+
+
+# -- in -------------------------------------------------------------------------------------
+
+
+def from_json(raw: Any, line: int) -> Entry:
+    """Raises `ValueError` for what is no entry."""
+    if not isinstance(raw, dict):
+        raise ValueError("is no JSON object")
+    op, time_s = raw.get("op"), _number(raw, "t")
+    if op in get_args(NoteKind):
+        content = raw.get("content", {})
+        if not isinstance(content, dict):
+            raise ValueError(f"the content of a {op} is no JSON object")
+        kind, text = _text(raw, "kind"), _text(raw, "text")
+        return Note(op, time_s, kind, _text(raw, "state") or None, text, content, line)
+    if op not in get_args(Kind):
+        raise ValueError(f"op is {op!r}, which this version does not know")
+    return Act(
+        op,
+        _text(raw, "wire"),
+        time_s,
+        _data_in(raw),
+        _levels(raw.get("levels", {})),
+        _number(raw, "for") if op == "sleep" else 0.0,
+        raw["event"] if isinstance(raw.get("event"), int) else 0,
+        _failure(raw.get("failed")),
+        line,
+    )
+
+
+def _number(raw: dict[str, Any], key: str) -> float:
+    value = raw.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError(f"{key} is {value!r}, and no time in seconds")
+    return float(value)
+
+
+def _text(raw: dict[str, Any], key: str) -> str:
+    value = raw.get(key, "")
+    if not isinstance(value, str):
+        raise ValueError(f"{key} is {value!r}, and no text")
+    return value
+
+
+def _data_in(raw: dict[str, Any]) -> bytes:
+    if "base64" in raw:
+        return base64.b64decode(_text(raw, "base64"), validate=True)
+    return _text(raw, "text").encode("ascii")
+
+
+def _levels(raw: Any) -> dict[str, bool]:
+    if not isinstance(raw, dict) or not all(isinstance(level, bool) for level in raw.values()):
+        raise ValueError(f"levels is {raw!r}, and no lines with true or false")
+    return raw
+
+
+def _failure(raw: Any) -> Failure | None:
+    if raw is None:
+        return None
+    if not isinstance(raw, dict):
+        raise ValueError(f"failed is {raw!r}, and no JSON object")
+    return Failure(_text(raw, "name"), _text(raw, "kind"), _text(raw, "message"))

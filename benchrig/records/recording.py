@@ -1,0 +1,273 @@
+"""A session on disk as it happens: ``recording.jsonl``.
+
+The first line is the header: format, versions, the files with their content and SHA-256, the
+options of the run, when it began. Each further line is an entry (see `entries`), written at once
+and synced at each state's end. Each line ends with a CRC-32 that goes on from the line before, so
+that a line which was damaged, lost, doubled or moved is found out. Only a last line without its
+end is no damage: the power was cut while it was written.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import zlib
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from benchrig import __version__
+from benchrig.errors import FileProblem, FileProblems, UsageError
+from benchrig.records.entries import Entry, Note, from_json
+from benchrig.records.sources import Role, Source
+from benchrig.wires.recording import Act
+
+RECORDING = "recording.jsonl"
+VERSION = 1
+FORMAT = f"benchrig/recording/{VERSION}"
+
+_FORMAT = re.compile(r"benchrig/recording/(\d{1,6})")
+_SEALED = re.compile(rb'(\{.*),"crc":"([0-9a-f]{8})"\}', re.DOTALL)
+
+# From each older version to the next: what makes new objects, the header first, of old ones.
+MIGRATIONS: dict[int, Callable[[list[dict[str, Any]]], list[dict[str, Any]]]] = {}
+
+
+@dataclass(frozen=True)
+class Options:
+    """How the session was run."""
+
+    only: tuple[str, ...] = ()
+    repeat: int = 1
+    serial_number: str | None = None
+    operator: str | None = None
+    note: str | None = None
+    aim: Literal["value", "verdict"] | None = None
+
+
+@dataclass(frozen=True)
+class WireHere:
+    """What a session knows of a wire before it is opened."""
+
+    name: str
+    address: str
+    keeps_messages: bool
+
+
+@dataclass(frozen=True)
+class Header:
+    """`started` is the date at `start_s` on the session's clock."""
+
+    started: datetime
+    start_s: float
+    wires: tuple[WireHere, ...]
+    sources: Mapping[Role, Source]
+    options: Options = Options()
+    benchrig: str = __version__
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A recording that was read. `torn` is the number of a last line that was cut off."""
+
+    header: Header
+    entries: tuple[Entry, ...]
+    torn: int | None = None
+
+    @property
+    def acts(self) -> list[Act]:
+        return [entry for entry in self.entries if isinstance(entry, Act)]
+
+    @property
+    def notes(self) -> list[Note]:
+        return [entry for entry in self.entries if isinstance(entry, Note)]
+
+    @property
+    def rows(self) -> list[dict[str, Any]]:
+        """Of the states that had ended."""
+        return [note.content for note in self.notes if note.op == "row"]
+
+    @property
+    def result(self) -> dict[str, Any] | None:
+        """None for a session that was cut off."""
+        return next((note.content for note in self.notes if note.op == "result"), None)
+
+    @property
+    def took_s(self) -> float:
+        return self.entries[-1].time_s - self.header.start_s if self.entries else 0.0
+
+
+# -- lines ----------------------------------------------------------------------------------
+
+
+def sealed(content: Mapping[str, Any], crc: int) -> tuple[bytes, int]:
+    """A line with its end, and the CRC from which the next goes on."""
+    body = json.dumps(content, separators=(",", ":"), allow_nan=False).encode("ascii")[:-1]
+    crc = zlib.crc32(body, crc)
+    return body + f',"crc":"{crc:08x}"}}\n'.encode("ascii"), crc
+
+
+def unsealed(line: bytes, crc: int) -> tuple[dict[str, Any], int]:
+    """What stands in a line without its end. Raises `ValueError` for a damaged one."""
+    found = _SEALED.fullmatch(line)
+    if found is None:
+        raise ValueError("does not end with its checksum")
+    crc = zlib.crc32(found[1], crc)
+    if crc != int(found[2], 16):
+        raise ValueError("is damaged, or a line before it is missing: its checksum does not fit")
+    try:
+        content = json.loads(found[1] + b"}")
+    except (ValueError, RecursionError) as error:
+        raise ValueError(f"is no JSON object: {error}") from None
+    assert isinstance(content, dict)
+    return content, crc
+
+
+def header_as_json(header: Header) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "benchrig": header.benchrig,
+        "started": header.started.isoformat(),
+        "start_s": header.start_s,
+        "wires": [asdict(wire) for wire in header.wires],
+        "options": {key: value for key, value in asdict(header.options).items() if value},
+        "files": {
+            role: {"name": source.name, "sha256": source.sha256, "text": source.text}
+            for role, source in header.sources.items()
+        },
+    }
+
+
+# -- writing --------------------------------------------------------------------------------
+
+
+class RecordingFile:
+    """Lines that are on their way to the disk as soon as they are put. The file is a new one:
+    raises `UsageError` if it is there already, for a recording is never overwritten."""
+
+    def __init__(self, path: Path, header: Mapping[str, Any]) -> None:
+        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+        self._crc = 0
+        try:
+            self._file = os.open(path, flags, 0o644)
+            self.put(header)
+            self.sync()
+            _sync_folder(path.parent)
+        except FileExistsError:
+            raise UsageError(f"{path} is there already; name another file to record to") from None
+        except OSError as error:
+            raise UsageError(f"{path} cannot be written: {error}") from None
+
+    def put(self, content: Mapping[str, Any]) -> None:
+        """Raises `OSError`."""
+        line, self._crc = sealed(content, self._crc)
+        while line:
+            line = line[os.write(self._file, line) :]
+
+    def sync(self) -> None:
+        """So that not even a power cut loses what was put. Raises `OSError`."""
+        os.fsync(self._file)
+
+    def close(self) -> None:
+        os.close(self._file)
+
+
+def _sync_folder(folder: Path) -> None:
+    """The name of a new file is on disk once its folder is."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+# -- reading --------------------------------------------------------------------------------
+
+
+def load_recording(path: Path) -> Recording:
+    """Raises `FileProblems`, which name the line, for a file that is no recording, is of a version
+    that this benchrig does not know, or is damaged elsewhere than in a torn last line."""
+    objects, torn = read_objects(path)
+    with _naming(path, 1):
+        header = _header(objects[0])
+    entries = []
+    for number, content in enumerate(objects[1:], 2):
+        with _naming(path, number):
+            entries.append(from_json(content, number))
+    return Recording(header, tuple(entries), torn)
+
+
+def read_objects(path: Path) -> tuple[list[dict[str, Any]], int | None]:
+    """The objects of all lines, as of the present version, and the number of a torn last line.
+    Raises `FileProblems`."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise _problem(path, None, f"cannot be read: {error}") from None
+    *lines, rest = data.split(b"\n")
+    if not lines:
+        raise _problem(path, 1, "is no recording: not even its first line is whole")
+    objects, crc = [], 0
+    for number, line in enumerate(lines, 1):
+        with _naming(path, number):
+            content, crc = unsealed(line, crc)
+            if number == 1:
+                version = _version(content)
+        objects.append(content)
+    for older in range(version, VERSION):
+        objects = MIGRATIONS[older](objects)
+    return objects, len(lines) + 1 if rest else None
+
+
+def _problem(path: Path, line: int | None, message: str) -> FileProblems:
+    return FileProblems([FileProblem(str(path), line, "", message)])
+
+
+@contextmanager
+def _naming(path: Path, line: int) -> Iterator[None]:
+    try:
+        yield
+    except (ValueError, KeyError, TypeError) as error:
+        what = f"{error} is missing" if isinstance(error, KeyError) else str(error)
+        raise _problem(path, line, what) from None
+
+
+def _version(header: Mapping[str, Any]) -> int:
+    said = header.get("format")
+    found = _FORMAT.fullmatch(said) if isinstance(said, str) else None
+    if found is None:
+        raise ValueError(f"format is {said!r}: this is no recording")
+    version = int(found[1])
+    if version != VERSION and version not in MIGRATIONS:
+        raise ValueError(f"format is {said!r}; this version of benchrig reads {FORMAT!r}")
+    return version
+
+
+def _header(content: Mapping[str, Any]) -> Header:
+    """Raises `ValueError`, `KeyError` or `TypeError`."""
+    options = dict(content["options"])
+    options["only"] = tuple(options.get("only", ()))
+    started = datetime.fromisoformat(content["started"])
+    if started.tzinfo is None:
+        raise ValueError("started is a time without its zone")
+    return Header(
+        started,
+        float(content["start_s"]),
+        tuple(WireHere(**dict(wire)) for wire in content["wires"]),
+        {role: _source(entry) for role, entry in dict(content["files"]).items()},
+        Options(**options),
+        str(content["benchrig"]),
+    )
+
+
+def _source(entry: Mapping[str, Any]) -> Source:
+    source = Source(str(entry["name"]), str(entry["text"]))
+    if source.sha256 != entry["sha256"]:
+        raise ValueError(f"the content of {source.name} is not what its SHA-256 says")
+    return source

@@ -1,0 +1,117 @@
+"""A recorded session once more, without its hardware: the real drivers and the real sequencer on
+recorded wires, and what differs from then."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from benchrig.assembly import Wires, put_together
+from benchrig.errors import UsageError
+from benchrig.events import Event, Happened, Listener, StateEnded, StateStarted
+from benchrig.log import Log
+from benchrig.records.recording import Recording, WireHere
+from benchrig.records.sources import Files, parse_sources
+from benchrig.result import SessionResult
+from benchrig.sequencer import run_session
+from benchrig.wires.replay import ReplayClock, ReplayWire, Tape
+
+# What a newer benchrig says of itself.
+_OF_THE_PROGRAM = ("benchrig",)
+
+
+@dataclass(frozen=True)
+class Replayed:
+    """`differences` from the recorded result, a line each; `other_waits` counts what was waited
+    for otherwise than then, which makes the times other ones."""
+
+    result: SessionResult
+    differences: tuple[str, ...]
+    other_waits: int
+    unused_acts: int
+
+    @property
+    def equal(self) -> bool:
+        return not self.differences
+
+
+def replay(
+    recording: Recording, files: Files | None = None, listeners: Sequence[Listener] = ()
+) -> Replayed:
+    """Run a recorded session again. `files` other than the recorded ones show what today's would
+    do. Raises `FileProblems`, `ReplayMismatch` where something else would be sent, and
+    `ReplayEnded` where a session was cut off."""
+    header, options = recording.header, recording.header.options
+    files = parse_sources(header.sources) if files is None else files
+    session = files.session if options.aim is None else files.session.aiming_at(options.aim)
+    tape = Tape(recording.acts, header.start_s, complete=recording.result is not None)
+    clock = ReplayClock(tape, (header.started, header.start_s))
+    log = Log(clock)
+    wires = _wires(recording, tape)
+    bench = put_together(files.bench, session, files.sheet, files.zeros, wires, log, clock)
+    bench.load_verification = lambda path: files.verification
+    result = run_session(
+        session,
+        bench,
+        only=options.only,
+        repeat=options.repeat,
+        serial_number=options.serial_number,
+        operator=options.operator,
+        note=options.note,
+        listeners=[_Follower(tape), *listeners],
+    )
+    differences = tuple(differing(recording.result or {}, result.model_dump(mode="json")))
+    return Replayed(result, differences, tape.other_waits, tape.left)
+
+
+def _wires(recording: Recording, tape: Tape) -> Wires:
+    here: dict[str, WireHere] = {wire.name: wire for wire in recording.header.wires}
+    if not {"board", "meter"} <= set(here):
+        raise UsageError("the recording is of no session: it lacks the wire to board or meter")
+    wires = {
+        name: ReplayWire(tape, name, wire.address, keeps_messages=wire.keeps_messages)
+        for name, wire in here.items()
+    }
+    return wires["board"], wires["meter"], wires.get("supply")
+
+
+class _Follower:
+    """Tells the tape where the session is, and what listeners raised then."""
+
+    def __init__(self, tape: Tape) -> None:
+        self._tape = tape
+        self._events = 0
+
+    def __call__(self, event: Event) -> None:
+        self._events += 1
+        match event:
+            case Happened():
+                state = f"{event.state}: " if event.state else ""
+                self._tape.step = f"{state}{event.text} ({event.kind}, {event.time_s:.3f} s)"
+            case StateStarted():
+                self._tape.step = f"{event.state}: begins"
+        self._tape.heard(self._events)
+
+
+# -- what differs ---------------------------------------------------------------------------
+
+
+def differing(recorded: Any, now: Any, where: str = "") -> Iterator[str]:
+    """Where two results differ, a line each, but for the version of benchrig."""
+    if isinstance(recorded, dict) and isinstance(now, dict):
+        for key in [*recorded, *(key for key in now if key not in recorded)]:
+            at = f"{where}.{key}" if where else key
+            if at not in _OF_THE_PROGRAM:
+                yield from differing(recorded.get(key), now.get(key), at)
+    elif isinstance(recorded, list) and isinstance(now, list) and len(recorded) == len(now):
+        for index, (one, other) in enumerate(zip(recorded, now, strict=True)):
+            yield from differing(one, other, f"{where}[{index}]")
+    elif recorded != now:
+        yield f"{where}: recorded {_short(recorded)}, now {_short(now)}"
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value)
+    return text if len(text) <= 80 else f"{text[:77]}..."
