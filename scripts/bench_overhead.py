@@ -28,8 +28,8 @@ from benchrig.assembly import assemble
 from benchrig.bench import Bench
 from benchrig.clock import RealClock
 from benchrig.drivers.meter import ReadingFormat
-from benchrig.session import load_session
 from benchrig.sequencer import run_session
+from benchrig.session import load_session
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 
@@ -67,8 +67,10 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         bench_file = Path(folder) / "bench.toml"
         served = subprocess.Popen(
-            [sys.executable, "-m", "benchrig", "simulate", options.board, "--meter", options.sheet]
-            + ["--supply", "--write-bench", bench_file, "--until-stdin-closes"],
+            [
+                *(sys.executable, "-m", "benchrig", "simulate", options.board, "--supply"),
+                *("--meter", options.sheet, "--write-bench", bench_file, "--until-stdin-closes"),
+            ],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
         )
