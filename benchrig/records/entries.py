@@ -1,13 +1,13 @@
 """What stands in a recording: acts on wires and notes of what the session did, as JSON objects.
 
-    {"t": 12.3, "op": "write", "wire": "meter", "text": "INIT\\n"}
-    {"t": 12.5, "op": "read", "wire": "meter", "base64": "IzE4..."}     nothing: it timed out
-    {"t": 12.6, "op": "lines", "wire": "board", "levels": {"dtr": true}}
-    {"t": 12.7, "op": "sleep", "for": 0.1}
-    {"t": 12.7, "op": "open", "wire": "meter", "failed": {"name": "CannotOpen", "kind": ...}}
-    {"t": 12.8, "op": "step", "kind": "entered", "state": "idle", "text": "entered idle"}
-    {"t": 19.1, "op": "row", "state": "idle", "content": {...}}         a state has ended
-    {"t": 30.2, "op": "result", "content": {...}}                       the session has ended
+{"t": 12.3, "op": "write", "wire": "meter", "text": "INIT\\n"}
+{"t": 12.5, "op": "read", "wire": "meter", "base64": "IzE4..."}     nothing: it timed out
+{"t": 12.6, "op": "lines", "wire": "board", "levels": {"dtr": true}}
+{"t": 12.7, "op": "sleep", "for": 0.1}
+{"t": 12.7, "op": "open", "wire": "meter", "failed": {"name": "CannotOpen", "kind": ...}}
+{"t": 12.8, "op": "step", "kind": "entered", "state": "idle", "text": "entered idle"}
+{"t": 19.1, "op": "row", "state": "idle", "content": {...}}         a state has ended
+{"t": 30.2, "op": "result", "content": {...}}                       the session has ended
 """
 
 from __future__ import annotations

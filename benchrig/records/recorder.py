@@ -43,9 +43,7 @@ class Recorder:
         return RecordingWire(inner, self.clock, self._put)
 
     @contextmanager
-    def to(
-        self, path: Path, sources: Mapping[Role, Source], options: Options
-    ) -> Iterator[None]:
+    def to(self, path: Path, sources: Mapping[Role, Source], options: Options) -> Iterator[None]:
         """Inside, what happens is recorded in a new file. Raises `UsageError` if it cannot be."""
         self.clock.begin()
         started, start_s = self.clock.origin

@@ -10,7 +10,7 @@ from typing import Any
 
 from benchrig.assembly import Wires, put_together
 from benchrig.errors import UsageError
-from benchrig.events import Event, Happened, Listener, StateEnded, StateStarted
+from benchrig.events import Event, Happened, Listener, StateStarted
 from benchrig.log import Log
 from benchrig.records.recording import Recording, WireHere
 from benchrig.records.sources import Files, parse_sources

@@ -88,7 +88,8 @@ def parse_sources(sources: Mapping[Role, Source]) -> Files:
         cast(Session, parsed("session", lambda text, name: parse_toml(text, name, Session))),
         bench.beside(Path(sources["bench"].name).parent),
         cast(
-            MeterSheet | None, parsed("sheet", lambda text, name: parse_toml(text, name, MeterSheet))
+            MeterSheet | None,
+            parsed("sheet", lambda text, name: parse_toml(text, name, MeterSheet)),
         ),
         cast(tuple[Zero, ...] | None, parsed("zeros", parse_zeros)) or (),
         cast(Verification | None, parsed("verification", parse_verification)),
