@@ -16,6 +16,7 @@ from benchrig.drivers.meter import Meter, Zero
 from benchrig.drivers.supply import Supply
 from benchrig.errors import FileProblem, FileProblems
 from benchrig.events import Listener
+from benchrig.injecting import FaultPlan, faulty
 from benchrig.log import Log
 from benchrig.pricing import MeterPricing
 from benchrig.ranges import RangeKeeper
@@ -38,17 +39,22 @@ def assemble(
     clock: Clock | None = None,
     listeners: Sequence[Listener] = (),
     wrap: Callable[[Wire], LineWire] | None = None,
+    faults: FaultPlan | None = None,
 ) -> Bench:
-    """The bench, not yet opened. `wrap` puts something round each of its wires. Raises
-    `FileProblems`: those of all files at once."""
+    """The bench, not yet opened. `wrap` puts something round each of its wires, outside of the
+    `faults` that they are given on purpose. Raises `FileProblems`: those of all files at once, and
+    `UsageError` for faults that this bench cannot have."""
     file, plan, sheet, zeros = load_files(bench, session)
     if clock is None:
         clock = RealClock() if file.simulation is None else VirtualClock()
     wires = _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
+    log = Log(clock, *listeners)
+    if faults is not None:
+        wires = faulty(wires, faults, clock, log)
     if wrap is not None:
         board, meter, supply = wires
         wires = wrap(board), wrap(meter), None if supply is None else wrap(supply)
-    return put_together(file, plan, sheet, zeros, wires, Log(clock, *listeners), clock)
+    return put_together(file, plan, sheet, zeros, wires, log, clock)
 
 
 def put_together(
@@ -216,7 +222,7 @@ def _simulated(file: BenchFile, sheet: MeterSheet | None, clock: Clock) -> Wires
     )
     supply = None if world.supply is None else SimulatedWire("supply", clock, world.supply)
     return (
-        SimulatedWire("board", clock, world.board),
+        SimulatedWire("board", clock, world.board, reset=world.reset_board),
         SimulatedWire("meter", clock, world.meter),
         supply,
     )

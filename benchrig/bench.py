@@ -22,7 +22,7 @@ from benchrig.clock import Clock
 from benchrig.drivers.board import Board, BoardIdentity
 from benchrig.drivers.meter import Meter
 from benchrig.drivers.supply import Supply
-from benchrig.errors import BenchrigError, Fault, NoReply, UsageError
+from benchrig.errors import BenchrigError, Fault, NoReply, UsageError, WireFault
 from benchrig.events import Listener
 from benchrig.judging import decision_rule, state_result
 from benchrig.log import Log
@@ -32,7 +32,7 @@ from benchrig.pricing import Pricing
 from benchrig.ranges import RangeKeeper
 from benchrig.result import StateResult
 from benchrig.session import BenchFile, Session
-from benchrig.session.protocol import Wake
+from benchrig.session.protocol import Stimulus, Wake
 from benchrig.session.session_file import State
 from benchrig.sleeping import QUICK_LOOK, SleepWatch, Visit
 from benchrig.units import format_quantity
@@ -200,7 +200,8 @@ class Bench:
             if state.sleeps and index == len(state.enter) - 1:
                 # It may fall asleep before the acknowledgement is out; the current tells.
                 exchange = exchange.model_copy(update={"reply_may_be_lost": True})
-            self.board.exchange(exchange)
+            match = self.board.insist(exchange)
+            visit.acknowledged = match is not None or not exchange.expects_reply
         # From the acknowledgement on, or from the moment it was given up: no sooner is known.
         visit.entered_s = self.clock.monotonic()
         if state.sleeps:
@@ -223,6 +224,13 @@ class Bench:
         measured = self._measured(visit, plan, since_s=self.clock.monotonic())
         visit.settled_A = measured.level_A
         return self._judged(visit, measured)
+
+    def may_be_unheard(self, row: StateResult) -> bool:
+        """Whether a state failed only because the board may not have heard that it is to sleep: its
+        acknowledgement is missing, and it draws what it draws awake."""
+        visit = self._present()
+        awake = "stays_awake" in row.flags or visit.awake_A is None
+        return visit.state.sleeps and not visit.acknowledged and row.verdict == "fail" and awake
 
     def record(self, for_s: float) -> float:
         """Read the state that was entered for so long from its entry on, settled or not, and on
@@ -262,7 +270,8 @@ class Bench:
 
     def _judged(self, visit: Visit, measured: Measured) -> StateResult:
         state, entry = visit.state, measured.range
-        parked = state.sleeps and self.file.board.parking.needed
+        # An idle TX line feeds the board whatever is done to the others.
+        parked = state.sleeps and self.file.board.parking.tx != "idle"
         priced = self._pricing.priced(measured.outcome, entry, state, parked=parked)
         self.budgets.pop(state.name, None)
         voltage_V = None
@@ -299,15 +308,38 @@ class Bench:
         what that shows, as flags: ``woken_by_...`` or none."""
         visit = self._present()
         for stimulus in visit.state.must_not_wake:
-            self.ranges.make_room(f"a stimulus by {stimulus.by}")
-            self.board.unpark()
-            # A board that boots when it wakes tells by its banner that this woke it.
-            self.board.banner_belongs = _boots(visit.state.wake)
-            self.board.stimulate(stimulus)
-            if not self._sleep.stays_asleep(visit, stimulus):
+            asleep = self._sleeps_through(visit, stimulus)
+            if asleep is None:  # noise does not come again, but a board that speaks does
+                asleep = self._sleeps_through(visit, stimulus)
+            if not asleep:
+                # A board that has reset just then does not do that again.
+                visit = self._entered_again(visit)
+                asleep = self._sleeps_through(visit, stimulus)
+            if not asleep:
                 return (f"woken_by_{stimulus.by}",)
-            self.board.banner_belongs = False
         return ()
+
+    def _entered_again(self, visit: Visit) -> Visit:
+        """The same state, with a board that was woken; at rest as far as its guard tells."""
+        name = visit.state.name
+        self.log.tell("repeating", f"{name}: entered once more, to see what wakes it")
+        self.recover()
+        self.enter(name)
+        again = self._present()
+        again.settled_A = visit.settled_A
+        self._sleep.listen(SettlingPlan.of(self.session, visit.state).priors.guard_s)
+        return again
+
+    def _sleeps_through(self, visit: Visit, stimulus: Stimulus) -> bool | None:
+        """Whether the board sleeps on; None where nobody can tell."""
+        self.ranges.make_room(f"a stimulus by {stimulus.by}")
+        self.board.unpark()
+        # A board that boots when it wakes tells by its banner that this woke it.
+        self.board.banner_belongs = _boots(visit.state.wake)
+        self.board.stimulate(stimulus)
+        asleep = self._sleep.stays_asleep(visit, stimulus)
+        self.board.banner_belongs = asleep is False and self.board.banner_belongs
+        return asleep
 
     def wake(self) -> float | None:
         """Wake the board as its state says; returns the latency in s, from the stimulus (or from
@@ -423,7 +455,12 @@ class Bench:
             return "left asleep, since only its timer or the operator wakes it"
         if wake.by == "power_cycle" and self.file.supply and self.file.supply.at_end == "off":
             return "left asleep, since its power goes off"
-        self.wake()
+        try:
+            self.wake()
+        except WireFault:
+            self.board.close()
+            self.board.open()
+            self.wake()
         return "awake"
 
     def _safe_supply(self) -> str:

@@ -164,6 +164,10 @@ class LatchedClock:
             self._moving -= 1
             self._time_s = self._inner.monotonic()
 
+    @property
+    def is_moving(self) -> bool:
+        return self._moving > 0
+
     def sleep(self, duration_s: float) -> None:
         if self._moving:
             self._inner.sleep(duration_s)

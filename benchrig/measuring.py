@@ -25,7 +25,7 @@ from benchrig.measurement import (
     Priors,
 )
 from benchrig.ranges import RangeKeeper
-from benchrig.session.session_file import Session, State
+from benchrig.session.session_file import Session, State, Ticks
 from benchrig.units import format_quantity
 from benchrig.watching import Watch, new_watch
 
@@ -79,6 +79,22 @@ class SettlingPlan:
             replace(priors, tolerance=priors.tolerance / finer),
             DEFAULT_TIME_LIMIT_S if pick("time_limit") is None else pick("time_limit"),
             session.decision.verdict_risk if pick("aim") == "verdict" else None,
+        )
+
+    def priors_on(
+        self, entry: MeterRange, first_A: np.ndarray, ticks: Ticks | None, dead_share: float
+    ) -> Priors:
+        """With what is known of a range, once its first readings (n,) are there."""
+        valid = first_A[is_valid(first_A)]
+        level_A = float(np.mean(np.abs(valid))) if len(valid) else 0.0
+        # To resolve much finer than the meter is accurate would only cost time.
+        floor_A = (entry.gain or 0.0) * level_A + (entry.offset or 0.0) * entry.full_scale_A
+        return replace(
+            self.priors,
+            period_s=ticks.period if ticks else None,
+            count_A=entry.count_A,
+            dead_share=dead_share,
+            floor_A=floor_A / 2,
         )
 
 
@@ -221,18 +237,8 @@ class Measuring:
         return self._watch.add(readings.times_s - self._entered_s, readings.currents_A)
 
     def _new_watch(self, readings: Readings, since_s: float) -> Watch:
-        valid = readings.currents_A[is_valid(readings.currents_A)]
-        level_A = float(np.mean(np.abs(valid))) if len(valid) else 0.0
-        entry = readings.range
-        # To resolve much finer than the meter is accurate would only cost time.
-        floor_A = (entry.gain or 0.0) * level_A + (entry.offset or 0.0) * entry.full_scale_A
-        priors = replace(
-            self._plan.priors,
-            period_s=self._ticks.period if self._ticks else None,
-            count_A=entry.count_A,
-            dead_share=self._meter.dead_share,
-            floor_A=floor_A / 2,
-        )
+        entry, share = readings.range, self._meter.dead_share
+        priors = self._plan.priors_on(entry, readings.currents_A, self._ticks, share)
         return new_watch(self._state, priors, entry, since_s, risk=self._plan.risk)
 
     def _measured(self, outcome: Outcome) -> Measured:

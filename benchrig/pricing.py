@@ -4,9 +4,11 @@ temperature, the burden and what the UART lines feed in."""
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
-from benchrig.drivers.meter import Meter, Zero
+from benchrig.drivers.meter import Zero
 from benchrig.drivers.meter_ranges import MeterRange
 from benchrig.measurement import (
     Ambient,
@@ -24,7 +26,7 @@ from benchrig.measurement import (
     reading_budget,
     single_reading_budget,
 )
-from benchrig.session import BenchFile
+from benchrig.session import BenchFile, MeterSheet
 from benchrig.session.session_file import BoardRatings, State
 
 SQRT3 = math.sqrt(3.0)
@@ -41,10 +43,26 @@ class Priced:
     flags: tuple[str, ...] = ()
 
 
+class PricedMeter(Protocol):
+    """What must be known of a meter: the one on the bench, or that of a stored record."""
+
+    @property
+    def sheet(self) -> MeterSheet | None: ...
+
+    @property
+    def zeros(self) -> Mapping[float, Zero]: ...
+
+    @property
+    def nplc(self) -> float: ...
+
+    @property
+    def aperture_s(self) -> float: ...
+
+
 class MeterPricing:
     """Prices what the meter of one bench has read."""
 
-    def __init__(self, meter: Meter, file: BenchFile) -> None:
+    def __init__(self, meter: PricedMeter, file: BenchFile) -> None:
         self._meter = meter
         self._file = file
         stated = file.ambient
@@ -122,7 +140,7 @@ class MeterPricing:
 class Pricing(MeterPricing):
     """Prices outcomes of one bench with a board."""
 
-    def __init__(self, meter: Meter, file: BenchFile, ratings: BoardRatings) -> None:
+    def __init__(self, meter: PricedMeter, file: BenchFile, ratings: BoardRatings) -> None:
         super().__init__(meter, file)
         self._ratings = ratings
 

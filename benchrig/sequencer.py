@@ -125,6 +125,7 @@ class _Walk:
                 with bench.log.undisturbed():
                     self._safe_end = bench.make_safe()
                     self._check_safe_end()
+                    self._check_injected()
                     result = self._result(complete=True)
                     bench.log.emit(SessionEnded(result))
             return result
@@ -136,6 +137,16 @@ class _Walk:
             fault = Fault("safe_end_missed", "; ".join(missed))
             self._tell_fault(fault)
             self._fault = FaultRecord(kind=fault.kind, message=fault.message)
+
+    def _check_injected(self) -> None:
+        """Whatever was measured while faults were put in on purpose is no evidence of the board: a
+        plan that was left in place by mistake must let none pass."""
+        count = sum(entry.kind == "injected" for entry in self._bench.log.entries)
+        told = self._fault is not None or any(row.verdict == "fault" for row in self._rows)
+        if count and not told:
+            times = "once" if count == 1 else f"{count} times"
+            message = f"a fault was injected on purpose {times}: this is no evidence of the board"
+            self._fault = FaultRecord(kind="faults_injected", message=message)
 
     def _announce(self) -> None:
         limits = tuple((state.limit.min, state.limit.max) for state in self._states)
@@ -182,14 +193,27 @@ class _Walk:
         """Enter a state, measure it, verify that it sleeps, and wake the board."""
         row = _unmeasured(state)
         try:
-            self._bench.enter(state.name)
-            row = self._bench.measure(finer)
+            row = self._measured(state, finer)
             if "stays_awake" not in row.flags:
                 row = _with_flags(row, self._bench.verify_sleep())
             return row.model_copy(update={"wake_latency_s": self._bench.wake()}), None
         except Fault as fault:
             self._tell_fault(fault)
+            # Nothing is derived from what is no valid measurement.
+            self._bench.budgets.pop(state.name, None)
             return _with_fault(row, fault), fault
+
+    def _measured(self, state: State, finer: float) -> StateResult:
+        """Enter a state and measure it; once more if the board may not have heard the command."""
+        bench = self._bench
+        bench.enter(state.name)
+        row = bench.measure(finer)
+        if bench.may_be_unheard(row):
+            bench.log.tell("repeating", f"{state.name}: it may not have heard the command to sleep")
+            bench.recover()
+            bench.enter(state.name)
+            row = bench.measure(finer)
+        return row
 
     def _again(self, state: State, first: StateResult) -> tuple[StateResult, Fault | None]:
         """The one confirmation that the session file asks for; both are in the record."""

@@ -28,6 +28,8 @@ class Visit:
     state: State
     entered_s: float
     awake_A: float | None
+    # Whether the board has said that it goes there, if it was to say so.
+    acknowledged: bool = True
     settled_A: float | None = None
 
 
@@ -81,16 +83,16 @@ class SleepWatch:
         can_tell = visit.awake_A is not None and threshold_A <= 0.8 * visit.awake_A
         return False if can_tell else None
 
-    def stays_asleep(self, visit: Visit, stimulus: Stimulus) -> bool:
-        """Silence, and after it a current that has not risen."""
+    def stays_asleep(self, visit: Visit, stimulus: Stimulus) -> bool | None:
+        """Silence, and after it a current that has not risen. None where there was no silence and
+        the current has not risen: noise on the line, or a board that woke for a moment."""
         state = visit.state
         told = f"{stimulus.by} must not wake {state.name}"
-        end_s = self._clock.monotonic() + state.quiet
-        while (left := end_s - self._clock.monotonic()) > 0:
-            if lines := self._board.poll(left):
-                self._log.tell("woke", f"{told}: the board said '{shown(lines[0])}'")
-                return False
+        said = self._said(state.quiet)
         risen = self.has_risen(visit)
+        if said is not None:
+            self._log.tell("woke", f"{told}: the board said '{said}'", risen=risen)
+            return None if risen is False else False
         if risen:
             self._log.tell("woke", f"{told}: the current rose")
         elif risen is None:
@@ -98,6 +100,14 @@ class SleepWatch:
         else:
             self._log.tell("slept_on", f"{stimulus.by} did not wake {state.name}")
         return not risen
+
+    def _said(self, within_s: float) -> str | None:
+        """The first line that comes."""
+        end_s = self._clock.monotonic() + within_s
+        while (left := end_s - self._clock.monotonic()) > 0:
+            if lines := self._board.poll(left):
+                return shown(lines[0])
+        return None
 
     def wait_for_rise(self, visit: Visit, until_s: float) -> float | None:
         """Wait until the board wakes by itself or by somebody's hand. Returns when it did, on the

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,7 +19,7 @@ INFINITY = 9.9e37
 AMPLE_S = 60.0
 
 
-def made(sheet: MeterSheet = SHEET, **ratings: float | None) -> Rig:
+def made(*, sheet: MeterSheet = SHEET, **ratings: Any) -> Rig:
     board = SESSION.board.model_copy(update=ratings)
     session = SESSION.model_copy(update={"board": board})
     result = rig(session=session, sheet=sheet)
@@ -75,7 +76,7 @@ def test_room_leaves_the_minimum_voltage(minimum_V: float, room_A: float) -> Non
         {"highest_current": 0.1, "minimum_voltage": 2.95},
     ],
 )
-def test_no_room_at_all(ratings: dict[str, float]) -> None:
+def test_no_room_at_all(ratings: dict[str, Any]) -> None:
     bench = made(**ratings)
     with pytest.raises(Fault) as caught:
         bench.bench.ranges.make_room("anything")
@@ -126,10 +127,11 @@ def test_a_range_is_entered_well_below_its_full_scale(
     assert bench.bench.ranges.allows(scale(bench, full_scale_A), reading_A, None) is allowed
 
 
+@pytest.mark.parametrize("decoupling_F", [47e-6, None])
 @pytest.mark.parametrize(("minimum_V", "allowed"), [(2.94, True), (2.96, False)])
-def test_burden_at_the_reading(minimum_V: float, allowed: bool) -> None:
+def test_burden_at_the_reading(minimum_V: float, allowed: bool, decoupling_F: float | None) -> None:
     """0.5 mA drop 50 mV across 100 ohm."""
-    bench = made(minimum_voltage=minimum_V, highest_current=0.02)
+    bench = made(minimum_voltage=minimum_V, highest_current=0.02, decoupling=decoupling_F)
     assert bench.bench.ranges.allows(scale(bench, 1e-3), 0.5e-3, None) is allowed
 
 
@@ -167,7 +169,7 @@ def test_the_capacitor_bridges_an_interruption(
     sheet = SHEET.model_copy(
         update={"range_change_interrupts": True, "interruption": interruption_s}
     )
-    bench = made(sheet, decoupling=decoupling_F)
+    bench = made(sheet=sheet, decoupling=decoupling_F)
     assert bench.bench.ranges.allows(scale(bench, 1e-3), 1e-4, None) is allowed
 
 

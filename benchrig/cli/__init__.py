@@ -10,7 +10,18 @@ from typing import Any
 import click
 
 from benchrig import __version__
-from benchrig.cli import characterise, check, find, run, simulate, verify_meter, zero
+from benchrig.cli import (
+    characterise,
+    check,
+    find,
+    judge,
+    recording,
+    replay,
+    run,
+    simulate,
+    verify_meter,
+    zero,
+)
 from benchrig.cli.say import say
 from benchrig.errors import Fault, FileProblems, UsageError
 
@@ -64,6 +75,9 @@ for _command in (
     run.command,
     check.command,
     characterise.command,
+    replay.command,
+    judge.command,
+    recording.command,
     zero.command,
     verify_meter.command,
     find.command,

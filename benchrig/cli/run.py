@@ -98,6 +98,12 @@ def session_options(function: Any) -> Any:
     metavar="DIR",
     help="Where the folder with the record is made.",
 )
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A new file for the recording of all that crosses the wires, instead of one in DIR.",
+)
 @click.option("--quiet", is_flag=True, help="Show nothing but prompts to the operator.")
 @click.option("--json", "as_json", is_flag=True, help="Print result.json, and nothing else.")
 @click.pass_context
@@ -112,6 +118,7 @@ def command(
     operator: str | None,
     note: str | None,
     out: Path,
+    record: Path | None,
     quiet: bool,
     as_json: bool,
 ) -> None:
@@ -126,17 +133,24 @@ def command(
 
         from benchrig.assembly import assemble, clock_for, load_files
         from benchrig.cli.screen import open_screen
+        from benchrig.records.recorder import Recorder
+        from benchrig.records.recording import RECORDING, Options
         from benchrig.records.run_folder import RunFolder, to_json
+        from benchrig.records.sources import read_sources
         from benchrig.sequencer import run_session
 
         file, plan, _, _ = load_files(bench, session)
         if aim is not None:
             plan = plan.aiming_at(aim)
         plan.selected(only)
-        made = assemble(file, plan, clock=clock_for(file, stop))
+        sources = read_sources(session, bench, file)
+        options = Options(only, repeat, serial_number, operator, note, aim)
+        recorder = Recorder(clock_for(file, stop))
+        made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire)
         console = Console(stderr=as_json, highlight=False)
         with (
             RunFolder(out, made.clock.now(), plan.name, serial_number) as folder,
+            recorder.to(record or folder.path / RECORDING, sources, options),
             open_screen(console, quiet=quiet or as_json) as show,
         ):
             result = run_session(
@@ -147,7 +161,7 @@ def command(
                 serial_number=serial_number,
                 operator=operator,
                 note=note,
-                listeners=[folder, show],
+                listeners=recorder.listeners(folder, show),
             )
         if as_json:
             put(to_json(result))

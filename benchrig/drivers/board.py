@@ -21,7 +21,7 @@ from benchrig.clock import Clock
 from benchrig.drivers.ear import LONGEST_TALK_S, SAME_S, Ear, bytes_of, sent_text
 from benchrig.drivers.lines import LATE_S, SILENCE_S, Answer, Match, ending_bytes, shown
 from benchrig.drivers.pins import Pins
-from benchrig.errors import NoReply
+from benchrig.errors import Fault, NoReply
 from benchrig.events import Tell
 from benchrig.session.bench_file import BoardPort, Parking
 from benchrig.session.protocol import Exchange, Hello, Identity, Protocol, Stimulus, Wake
@@ -129,6 +129,21 @@ class Board:
             "endings and the baud rate",
         )
 
+    def insist(self, exchange: Exchange) -> Match | None:
+        """`exchange`, and where a reply was lost, garbled or a refusal, hello and the exchange once
+        more: what spoils one byte of a line says nothing about the board. Only for an exchange that
+        is repeatable; raises as `exchange` and `hello` do."""
+        try:
+            return self.exchange(exchange)
+        except Fault as fault:
+            lost = isinstance(fault, NoReply) and fault.wire == self.wire.name
+            if not exchange.repeatable or not (lost or fault.kind == "board_refused"):
+                raise
+            sent = sent_text(self._protocol, exchange)
+            self._tell("repeating", f"hello, and '{sent}' once more after {fault}")
+        self.hello()
+        return self.exchange(exchange)
+
     def _converse(
         self, exchange: Exchange, spacing_s: float, attempts: int, until_s: float = -math.inf
     ) -> tuple[Match | None, list[bytes]]:
@@ -225,7 +240,7 @@ class Board:
 
     def identify(self, identity: Identity) -> BoardIdentity:
         """Who the board is."""
-        match = self.exchange(identity.model_copy(update={"reply_may_be_lost": False}))
+        match = self.insist(identity.model_copy(update={"reply_may_be_lost": False}))
         assert match is not None
         # An identity is asked for in text, so its match is one of text.
         groups: dict[str, Any] = match.groupdict()

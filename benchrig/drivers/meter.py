@@ -20,7 +20,7 @@ from benchrig.drivers.meter_ranges import checked, corrected, from_sheet, report
 from benchrig.drivers.sampler import ReadingFormat as ReadingFormat
 from benchrig.drivers.sampler import Sampler
 from benchrig.drivers.scpi import is_overload, is_valid
-from benchrig.errors import Fault, WireLost
+from benchrig.errors import Fault, WireFault
 from benchrig.session.bench_file import MeterPort
 from benchrig.session.sheet import MeterSheet
 
@@ -63,6 +63,13 @@ class Zero:
         return self.readings - 1.0
 
 
+def nplc_of(port: MeterPort, sheet: MeterSheet | None) -> float:
+    """How many power-line cycles a reading takes: as the bench file says, else one at least."""
+    if port.nplc is not None:
+        return port.nplc
+    return 1.0 if sheet is None else max(1.0, sheet.fastest_nplc)
+
+
 class Meter:
     """Raises `Fault` with kind ``meter_error`` and whatever its instrument and wire raise."""
 
@@ -86,9 +93,7 @@ class Meter:
 
     @property
     def nplc(self) -> float:
-        if self._port.nplc is not None:
-            return self._port.nplc
-        return 1.0 if self.sheet is None else max(1.0, self.sheet.fastest_nplc)
+        return nplc_of(self._port, self.sheet)
 
     @property
     def aperture_s(self) -> float:
@@ -203,14 +208,15 @@ class Meter:
     # -- leaving ----------------------------------------------------------------------------
 
     def make_safe(self) -> None:
-        """End what is running and go to the highest range; over a new connection, if the old one
-        has ended: the board may sleep on a range that does not carry it awake."""
-        try:
-            self._go_to_highest()
-        except WireLost:
-            self.instrument.close()
-            self.instrument.open()
-            self._go_to_highest()
+        """End what is running and go to the highest range; over a new connection, if something
+        went wrong on the old one: the board may sleep on a range that does not carry it awake."""
+        with self._clock.shielded():
+            try:
+                self._go_to_highest()
+            except WireFault:
+                self.instrument.close()
+                self.instrument.open()
+                self._go_to_highest()
 
     def _go_to_highest(self) -> None:
         self._sampler.abort(always=True)

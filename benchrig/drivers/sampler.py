@@ -22,6 +22,7 @@ EARLY_S = 0.1
 EARLY_SHARE = 0.05
 # So many readings that vary are never alike twice by chance.
 NEVER_ALIKE = 10
+LEAST_S = 1e-6
 # How long to wait at once between looks at the time.
 SLICE_S = 0.1
 
@@ -214,7 +215,8 @@ class Sampler:
     def _timed(self, start_s: float, count: int) -> np.ndarray:
         """The ends of the apertures (count,), from the start to the first byte of the answer: the
         rest of it may be long under way."""
-        took_s = self._instrument.answered_s - start_s
+        # Never nothing: a meter that gives what it had is told by that, not by a division by 0.
+        took_s = max(self._instrument.answered_s - start_s, LEAST_S)
         self._pace_s = min(self._pace_s, took_s / count)
         self._fastest_s = min(self._fastest_s, took_s / count)
         return start_s + self._pace_s * np.arange(1, count + 1)

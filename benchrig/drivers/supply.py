@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from benchrig.clock import Clock
 from benchrig.drivers.board import Gate
 from benchrig.drivers.instrument import ScpiInstrument
-from benchrig.errors import Fault
+from benchrig.errors import Fault, WireFault
 from benchrig.session.bench_file import SupplyPort
 
 # What a supply may deliver more than it was told, by its own reading (common practice, no source).
@@ -108,6 +108,13 @@ class Supply:
         return delivered
 
     def make_safe(self) -> None:
-        """Bring the output to what the bench file names for the end."""
-        if self._port.at_end != "unchanged":
+        """Bring the output to what the bench file names for the end; over a new connection, if
+        something went wrong on the old one: the board must not keep its power by that."""
+        if self._port.at_end == "unchanged":
+            return
+        try:
+            self.switch(self._port.at_end == "on")
+        except WireFault:
+            self.instrument.close()
+            self.instrument.open()
             self.switch(self._port.at_end == "on")

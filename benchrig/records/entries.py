@@ -1,13 +1,16 @@
 """What stands in a recording: acts on wires and notes of what the session did, as JSON objects.
 
-{"t": 12.3, "op": "write", "wire": "meter", "text": "INIT\\n"}
-{"t": 12.5, "op": "read", "wire": "meter", "base64": "IzE4..."}     nothing: it timed out
-{"t": 12.6, "op": "lines", "wire": "board", "levels": {"dtr": true}}
-{"t": 12.7, "op": "sleep", "for": 0.1}
-{"t": 12.7, "op": "open", "wire": "meter", "failed": {"name": "CannotOpen", "kind": ...}}
-{"t": 12.8, "op": "step", "kind": "entered", "state": "idle", "text": "entered idle"}
-{"t": 19.1, "op": "row", "state": "idle", "content": {...}}         a state has ended
-{"t": 30.2, "op": "result", "content": {...}}                       the session has ended
+    op                      with
+    write, read             wire, and text or base64; neither: the read timed out
+    lines                   wire, levels: {"dtr": true}
+    open, close             wire
+    sleep                   for, in s
+    check, listener, told   see `Kind`
+    state, step             state, kind, text: a state begins; the session told of something
+    row, result             content: a state, and the session, has ended
+
+Each has `t`, in s on the session's clock, at its end; an act that failed has ``failed``: the name,
+kind and message of its fault.
 """
 
 from __future__ import annotations
@@ -19,7 +22,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
 from benchrig.events import Event, Happened, SessionEnded, StateEnded, StateStarted
-from benchrig.wires.recording import Act, Failure, Kind
+from benchrig.wires.recording import Act, Failure, Kind, Told
 
 NoteKind = Literal["state", "step", "row", "result"]
 _TEXT = re.compile(rb"[ -~\t\r\n]+")
@@ -72,19 +75,22 @@ def as_json(entry: Entry) -> dict[str, Any]:
     if entry.wire:
         out["wire"] = entry.wire
     if entry.data:
-        out |= _data_out(entry.data)
+        out |= data_out(entry.data)
     if entry.levels:
         out["levels"] = entry.levels
     if entry.kind == "sleep":
         out["for"] = entry.duration_s
     if entry.count:
         out["event"] = entry.count
+    if entry.told is not None:
+        out["told"] = vars(entry.told)
     if entry.failure is not None:
         out["failed"] = {key: value for key, value in vars(entry.failure).items() if value}
     return out
 
 
-def _data_out(data: bytes) -> dict[str, str]:
+def data_out(data: bytes) -> dict[str, str]:
+    """Bytes as text where they are readable, else in base64."""
     if _TEXT.fullmatch(data):
         return {"text": data.decode("ascii")}
     return {"base64": base64.b64encode(data).decode("ascii")}
@@ -97,7 +103,8 @@ def from_json(raw: Any, line: int) -> Entry:
     """Raises `ValueError` for what is no entry."""
     if not isinstance(raw, dict):
         raise ValueError("is no JSON object")
-    op, time_s = raw.get("op"), _number(raw, "t")
+    op: Any = raw.get("op")
+    time_s = _number(raw, "t")
     if op in get_args(NoteKind):
         content = raw.get("content", {})
         if not isinstance(content, dict):
@@ -115,6 +122,7 @@ def from_json(raw: Any, line: int) -> Entry:
         _number(raw, "for") if op == "sleep" else 0.0,
         raw["event"] if isinstance(raw.get("event"), int) else 0,
         _failure(raw.get("failed")),
+        _told(raw.get("told")),
         line,
     )
 
@@ -151,3 +159,11 @@ def _failure(raw: Any) -> Failure | None:
     if not isinstance(raw, dict):
         raise ValueError(f"failed is {raw!r}, and no JSON object")
     return Failure(_text(raw, "name"), _text(raw, "kind"), _text(raw, "message"))
+
+
+def _told(raw: Any) -> Told | None:
+    if raw is None:
+        return None
+    if not isinstance(raw, dict) or not isinstance(raw.get("data"), dict):
+        raise ValueError(f"told is {raw!r}, and nothing that was told")
+    return Told(_text(raw, "kind"), _text(raw, "text"), raw["data"])

@@ -8,12 +8,12 @@ from pathlib import Path
 
 from benchrig.clock import Clock, LatchedClock
 from benchrig.errors import Fault, Interrupted
-from benchrig.events import Event, Listener, SessionEnded, StateEnded
+from benchrig.events import Event, Happened, Listener, SessionEnded, StateEnded
 from benchrig.records.entries import Entry, as_json, note_of
 from benchrig.records.recording import Header, Options, RecordingFile, WireHere, header_as_json
 from benchrig.records.sources import Role, Source
 from benchrig.wires import LineWire, Wire
-from benchrig.wires.recording import Act, Failure, RecordingWire
+from benchrig.wires.recording import Act, Failure, RecordingWire, Told
 
 
 class Recorder:
@@ -74,8 +74,11 @@ class Recorder:
 
     def __call__(self, event: Event) -> None:
         self._events += 1
-        note = note_of(event, self.clock.monotonic())
-        if note is not None:
+        time_s = self.clock.monotonic()
+        if isinstance(event, Happened) and self.clock.is_moving:
+            told = Told(event.kind, event.text, event.data)
+            self._put(Act("told", time_s=time_s, told=told))
+        elif note := note_of(event, time_s):
             self._put(note)
         if isinstance(event, StateEnded | SessionEnded):
             self._sync()

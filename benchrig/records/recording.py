@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from benchrig import __version__
-from benchrig.errors import FileProblem, FileProblems, UsageError
+from benchrig.errors import Fault, FileProblem, FileProblems, UsageError
 from benchrig.records.entries import Entry, Note, from_json
 from benchrig.records.sources import Role, Source
 from benchrig.wires.recording import Act
@@ -160,7 +160,9 @@ class RecordingFile:
         except FileExistsError:
             raise UsageError(f"{path} is there already; name another file to record to") from None
         except OSError as error:
-            raise UsageError(f"{path} cannot be written: {error}") from None
+            raise Fault(
+                "record_failed", f"the recording {path} cannot be written: {error}"
+            ) from error
 
     def put(self, content: Mapping[str, Any]) -> None:
         """Raises `OSError`."""

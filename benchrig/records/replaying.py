@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from benchrig.assembly import Wires, put_together
@@ -37,18 +37,25 @@ class Replayed:
         return not self.differences
 
 
+def recorded_files(recording: Recording) -> Files:
+    """What the recorded files say, with the aim that the run was given. Raises `FileProblems`."""
+    files, aim = parse_sources(recording.header.sources), recording.header.options.aim
+    return files if aim is None else replace(files, session=files.session.aiming_at(aim))
+
+
 def replay(
     recording: Recording, files: Files | None = None, listeners: Sequence[Listener] = ()
 ) -> Replayed:
-    """Run a recorded session again. `files` other than the recorded ones show what today's would
+    """Run a recorded session again. `files` other than the recorded ones show what they would
     do. Raises `FileProblems`, `ReplayMismatch` where something else would be sent, and
     `ReplayEnded` where a session was cut off."""
     header, options = recording.header, recording.header.options
-    files = parse_sources(header.sources) if files is None else files
-    session = files.session if options.aim is None else files.session.aiming_at(options.aim)
+    files = recorded_files(recording) if files is None else files
+    session = files.session
     tape = Tape(recording.acts, header.start_s, complete=recording.result is not None)
     clock = ReplayClock(tape, (header.started, header.start_s))
     log = Log(clock)
+    tape.tell = log.tell
     wires = _wires(recording, tape)
     bench = put_together(files.bench, session, files.sheet, files.zeros, wires, log, clock)
     bench.load_verification = lambda path: files.verification

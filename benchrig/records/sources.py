@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, cast
 
 from benchrig.assembly import unsuitable
 from benchrig.drivers.meter import Zero
 from benchrig.errors import FileProblem, FileProblems
-from benchrig.session import BenchFile, MeterSheet, Session
+from benchrig.session import BenchFile, MeterSheet, Session, load_session
 from benchrig.session.toml_file import parse_toml
 from benchrig.verification import Verification, parse_verification
 from benchrig.zeros import parse_zeros
@@ -50,12 +50,14 @@ class Files:
     zeros: tuple[Zero, ...] = ()
     verification: Verification | None = None
 
-    def checked(self, name: str) -> Files:
-        """Raises `FileProblems` where the bench lacks what the session asks for."""
-        problems = list(unsuitable(self.bench, self.session, name))
+    def with_session(self, path: Path) -> Files:
+        """The same with another session file. Raises `FileProblems`, also where the bench lacks
+        what that session asks for."""
+        session = load_session(path)
+        problems = list(unsuitable(self.bench, session, self.bench.name))
         if problems:
             raise FileProblems(problems)
-        return self
+        return replace(self, session=session)
 
 
 def read_sources(session: Path, bench: Path, file: BenchFile) -> dict[Role, Source]:

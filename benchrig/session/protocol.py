@@ -23,7 +23,11 @@ from benchrig.session.toml_lines import KeyPath
 
 
 class Exchange(FileModel):
-    """Something sent to the board, and what it should answer (nothing, where no `expect`)."""
+    """Something sent to the board, and what it should answer (nothing, where no `expect`).
+
+    One that is `repeatable` does the same when it is said twice: so it may be said once more where
+    its answer was lost or garbled. A command that toggles something is not.
+    """
 
     send: str | None = None
     send_hex: HexBytes | None = None
@@ -32,6 +36,7 @@ class Exchange(FileModel):
     timeout: PositiveDuration = 1.0
     attempts: Annotated[int, Field(ge=1, le=100)] = 1
     reply_may_be_lost: bool = False
+    repeatable: bool = True
 
     def checks(self) -> Iterator[tuple[KeyPath, str]]:
         if self.send is None and self.send_hex is None:

@@ -114,6 +114,11 @@ class SimulatedBoard:
         self.falls_below_V = self.file.minimum_voltage
         self._agenda.add(t + RESET_HOLD_S, self._boot)
 
+    def reset(self, t: float) -> None:
+        """As by its reset pin; a board without power knows nothing of it."""
+        if self.state != "off":
+            self._boot(t)
+
     # -- states -----------------------------------------------------------------------------
 
     def _forget(self, t: float) -> None:

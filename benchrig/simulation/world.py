@@ -111,6 +111,11 @@ class World:
             raise UsageError("this simulated bench was made without a meter sheet: it has no meter")
         return _InStep(self, self.simulated_meter)
 
+    def reset_board(self, t: float) -> None:
+        """As by its reset pin."""
+        self.advance(t)
+        self.simulated_board.reset(t)
+
     def advance(self, t: float) -> None:
         """Everything up to `t`: the meter's apertures in their order, and all between them."""
         if self.simulated_meter is not None:

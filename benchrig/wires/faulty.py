@@ -169,8 +169,9 @@ class FaultyWire:
         due_s = [self._arriving[0][0] - now_s] if self._arriving else []
         elapsed_s = self._elapsed_s()
         for live in self._live:
-            if isinstance(live.injection.when, AtTime) and live.left > 0:
-                due_s.append(live.injection.when.time_s - elapsed_s)
+            when = live.injection.when
+            if isinstance(when, AtTime) and when.time_s - elapsed_s > _SAME_S:
+                due_s.append(when.time_s - elapsed_s)
         return max(min(due_s, default=math.inf), _SAME_S)
 
     def _take(self, data: bytes) -> None:
@@ -211,14 +212,20 @@ class FaultyWire:
     # -- faults -----------------------------------------------------------------------------
 
     def _is_due(self, live: Live, side: Side, begins: bool) -> bool:
-        """Whether a byte that is about to pass triggers an injection by chance or by count."""
+        """Whether a byte that is about to pass triggers an injection, but by a match."""
         when = live.injection.when
-        if isinstance(when, Chance):
-            return side == live.injection.side and self._random.random() < when.probability
-        if isinstance(when, AtMessage) and begins and side == when.side:
-            live.seen += 1
-            return live.seen >= when.number
+        match when:
+            case Chance():
+                return side == live.injection.side and self._random.random() < when.probability
+            case AtMessage():
+                live.seen += begins and side == when.side
+                return begins and side == when.side and live.seen >= when.number
+            case AtTime():
+                return side == live.injection.side and self._has_come(when)
         return False
+
+    def _has_come(self, when: AtTime) -> bool:
+        return self._elapsed_s() >= when.time_s - _SAME_S
 
     def _fire(self, live: Live) -> None:
         live.left -= 1
@@ -230,11 +237,11 @@ class FaultyWire:
     def _begin(self, side: Side) -> None:
         """What happens by itself before something is done on a side."""
         self._clock.check()
-        elapsed_s = self._elapsed_s()
         for live in self._live:
-            when = live.injection.when
-            if isinstance(when, AtTime) and live.left > 0 and elapsed_s >= when.time_s - _SAME_S:
-                live.left = 1  # there is one such moment
+            act, when = live.injection.act, live.injection.when
+            alone = isinstance(act, (Replace, Insert, *_WITHOUT_BYTES))
+            waits = alone and live.left > 0 and live not in self._questions
+            if waits and isinstance(when, AtTime) and self._has_come(when):
                 self._fire(live)
         way = self._ways[side]
         for entry in [entry for entry in way.armed if _strikes_alone(*entry)]:

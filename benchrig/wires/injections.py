@@ -36,7 +36,7 @@ class AtMessage:
 
 @dataclass(frozen=True)
 class AtTime:
-    """So long after the start."""
+    """From so long after the start on: at the bytes, or the answers, that come next."""
 
     time_s: float
 

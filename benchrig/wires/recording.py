@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import Literal, cast
+from typing import Any, Literal, cast
 
 from benchrig.clock import LatchedClock
 from benchrig.errors import CannotOpen, Fault, Interrupted, NoReply, WireFault, WireLost
 from benchrig.wires import LineWire, Wire
 
-Kind = Literal["open", "close", "write", "lines", "read", "sleep", "check", "listener"]
+Kind = Literal["open", "close", "write", "lines", "read", "sleep", "check", "listener", "told"]
 """``check``: a request to stop was heeded between two acts; ``listener``: who keeps the record or
-shows it has raised something, which ends a session too."""
+shows it has raised something, which ends a session too; ``told``: a wire told the log something in
+the middle of the next act, as one does that fails on purpose."""
 
 SENDS = ("open", "close", "write", "lines")
 
@@ -50,6 +51,15 @@ class Failure:
 
 
 @dataclass(frozen=True)
+class Told:
+    """What was told to the log, of one stable `kind`."""
+
+    kind: str
+    text: str
+    data: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Act:
     """Something done on a wire or with the clock. `time_s` is that of the session's clock at its
     end; `data` what was written or read; `levels` the lines that were set; `duration_s` of a
@@ -63,6 +73,7 @@ class Act:
     duration_s: float = 0.0
     count: int = 0
     failure: Failure | None = None
+    told: Told | None = None
     line: int = 0
 
 

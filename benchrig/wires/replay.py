@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import difflib
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from datetime import datetime, timedelta
 
@@ -29,6 +29,7 @@ class Tape:
     def __init__(self, acts: Sequence[Act], start_s: float, *, complete: bool) -> None:
         self.time_s = start_s
         self.step = "before the first step"
+        self.tell: Callable[..., None] = lambda kind, text, **data: None
         self.other_waits = 0
         self._acts = acts
         self._complete = complete
@@ -48,6 +49,13 @@ class Tape:
             raise self._stopped
         return self._acts[self._at] if self._at < len(self._acts) else None
 
+    def _next_on_wire(self) -> Act | None:
+        """The next, after what was told in the middle of it."""
+        while (act := self._next()) is not None and act.told is not None:
+            self._use(act)
+            self.tell(act.told.kind, act.told.text, **act.told.data)
+        return act
+
     def _use(self, act: Act) -> bytes:
         """Let it happen again."""
         self._at += 1
@@ -66,14 +74,14 @@ class Tape:
     # -- waiting ----------------------------------------------------------------------------
 
     def sleep(self, duration_s: float) -> None:
-        act = self._next()
+        act = self._next_on_wire()
         if act is not None and act.kind == "sleep":
             self._use(act)
         else:
             self._wait_otherwise(duration_s)
 
     def read(self, wire: str, timeout_s: float) -> bytes:
-        act = self._next()
+        act = self._next_on_wire()
         if self._unread[wire]:
             return self._unread[wire].pop(0)
         if act is not None and (act.kind, act.wire) == ("read", wire):
@@ -109,13 +117,13 @@ class Tape:
 
     def send(self, wanted: Act) -> None:
         """Do what was done then. Raises `ReplayMismatch` if it was something else."""
-        act = self._next()
+        act = self._next_on_wire()
         while act is not None and act.kind in ("sleep", "read") and act.failure is None:
             # Waits that are none any more.
             self.other_waits += 1
             if data := self._use(act):
                 self._unread[act.wire].append(data)
-            act = self._next()
+            act = self._next_on_wire()
         if act is None and not self._complete:
             raise self._stop(ReplayEnded(f"the recording ends here: {self.step}"))
         if act is None or _sent(act) != _sent(wanted):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Protocol
 
 from benchrig.clock import Clock
@@ -31,15 +32,24 @@ class FarEnd(Protocol):
 
 
 class SimulatedWire:
-    """A `LineWire` to a far end. `unplug` is for tests: from then on the wire is lost."""
+    """A `LineWire` to a far end. `unplug` is for tests: from then on the wire is lost. ``reset(t)``
+    is what `reset` calls."""
 
     keeps_messages = False
 
-    def __init__(self, name: str, clock: Clock, far_end: FarEnd) -> None:
+    def __init__(
+        self,
+        name: str,
+        clock: Clock,
+        far_end: FarEnd,
+        *,
+        reset: Callable[[float], None] = lambda t: None,
+    ) -> None:
         self.name = name
         self.address = "simulated"
         self._clock = clock
         self._far_end = far_end
+        self._reset = reset
         self._open = False
         self._unplugged = False
 
@@ -57,6 +67,10 @@ class SimulatedWire:
     def unplug(self) -> None:
         self.close()
         self._unplugged = True
+
+    def reset(self) -> None:
+        """Reset the far end, for a fault on purpose."""
+        self._reset(self._clock.monotonic())
 
     def _check(self) -> None:
         if not self._open:

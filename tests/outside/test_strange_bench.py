@@ -130,7 +130,8 @@ SCENARIOS = (
     *(_socket_ends("close", number) for number in MESSAGES),
     Scenario("closed_no_sheet", "--close-socket-after 9", ("doze",), "fault", sheet=None),
     Scenario("garbage_2", "--garbage 2", expected="fault"),
-    Scenario("garbage_3", "--garbage 3", expected="fault"),
+    # One exchange comes back spoiled; repeated after a hello it is answered.
+    Scenario("garbage_3", "--garbage 3"),
 )
 
 
@@ -433,7 +434,6 @@ def test_without_a_sheet_the_uncertainty_says_what_it_lacks(of: Callable[[str], 
         ("ticks_undeclared", "unexpected_reset"),
         ("bytes_too_fast", "board_silent"),
         ("garbage_2", "no_reply"),
-        ("garbage_3", "no_reply"),
         ("interrupted_in_doze", "interrupted"),
         ("interrupted_in_stop", "interrupted"),
         ("interrupted_while_closed", "interrupted"),

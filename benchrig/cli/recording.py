@@ -1,0 +1,155 @@
+"""``benchrig recording``: a recording described, or made fit to be given away."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from benchrig.cli.say import say
+
+if TYPE_CHECKING:
+    from benchrig.records.entries import Entry
+    from benchrig.records.recording import Header, Recording
+
+WIRES = ("board", "meter", "supply")
+_LONGEST = 200
+
+
+@click.group("recording", short_help="Describe a recorded session, or take names out of it.")
+def command() -> None:
+    """What to do with the recording of a session."""
+
+
+@command.command("show", short_help="List what happened and what crossed the wires.")
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--wire", "wires", multiple=True, type=click.Choice(WIRES), help="Only this wire.")
+@click.option("--state", "states", multiple=True, metavar="STATE", help="Only these states.")
+@click.option("--from", "from_s", type=float, metavar="S", help="From so many seconds on.")
+@click.option("--to", "to_s", type=float, metavar="S", help="Up to so many seconds.")
+@click.option("--steps", is_flag=True, help="Only steps, not what crossed the wires.")
+@click.option("--waits", is_flag=True, help="Waits and reads that timed out as well.")
+@click.option("--with", "words", metavar="TEXT", help="Only lines with this text.")
+def show(
+    recording: Path,
+    wires: tuple[str, ...],
+    states: tuple[str, ...],
+    from_s: float | None,
+    to_s: float | None,
+    steps: bool,
+    waits: bool,
+    words: str | None,
+) -> None:
+    """List RECORDING: steps, times, and what crossed the wires. Times count from its start."""
+    from benchrig.records.recording import load_recording
+    from benchrig.wires.recording import Act
+
+    kept = load_recording(recording)
+    _tell_header(kept.header)
+    for entry, state in _with_states(kept):
+        time_s = entry.time_s - kept.header.start_s
+        wire = entry.wire if isinstance(entry, Act) else ""
+        wanted = (
+            (from_s is None or time_s >= from_s)
+            and (to_s is None or time_s <= to_s)
+            and (not states or state in states)
+            and not (steps and isinstance(entry, Act))
+            and (not wires or wire in wires)
+            and (waits or not _only_waits(entry))
+        )
+        line = f"{time_s:12.6f}  {_words(entry)}"
+        if wanted and (words is None or words in line):
+            say(line)
+    _tell_end(recording, kept)
+
+
+def _tell_header(header: Header) -> None:
+    say(f"recorded {header.started:%Y-%m-%d %H:%M:%S} UTC by benchrig {header.benchrig}")
+    for role, source in header.sources.items():
+        say(f"{role}: {source.name} (SHA-256 {source.sha256[:16]}...)")
+    for wire in header.wires:
+        say(f"wire to the {wire.name}: {wire.address}")
+    given = {key: value for key, value in vars(header.options).items() if value not in (None, ())}
+    say(f"options: {', '.join(f'{key} {value}' for key, value in given.items())}")
+
+
+def _with_states(recording: Recording) -> Iterator[tuple[Entry, str | None]]:
+    """Each entry, and the state that the session was in."""
+    from benchrig.records.entries import Note
+
+    state = None
+    for entry in recording.entries:
+        if isinstance(entry, Note) and entry.op == "state":
+            state = entry.state
+        yield entry, state
+        if isinstance(entry, Note) and entry.op == "row":
+            state = None
+
+
+def _only_waits(entry: Entry) -> bool:
+    from benchrig.wires.recording import Act
+
+    if not isinstance(entry, Act) or entry.failure is not None:
+        return False
+    return entry.kind in ("sleep", "read") and not entry.data
+
+
+def _words(entry: Entry) -> str:
+    """``board   <- 'hive ready\\r\\n'``, or what was done, or the step."""
+    from benchrig.records.entries import Note
+    from benchrig.wires.replay import shown
+
+    if isinstance(entry, Note):
+        return _note_words(entry)
+    arrow = {"write": "->", "read": "<-"}.get(entry.kind)
+    if arrow is not None:
+        data = shown(entry.data)
+        more = "" if len(data) <= _LONGEST else f"... ({len(entry.data)} bytes)"
+        what = f"{arrow} {data[:_LONGEST]}{more}" if entry.data else f"{arrow} nothing"
+    elif entry.levels:
+        levels = (f"{line} {'on' if on else 'off'}" for line, on in entry.levels.items())
+        what = f"lines {', '.join(levels)}"
+    elif entry.told is not None:
+        what = f"{entry.told.kind}: {entry.told.text}"
+    else:
+        what = f"sleep {entry.duration_s:g} s" if entry.kind == "sleep" else entry.kind
+    failed = "" if entry.failure is None else f"  FAILED: {entry.failure.message}"
+    return f"{entry.wire:7} {what}{failed}"
+
+
+def _note_words(entry: Entry) -> str:
+    from benchrig.records.entries import Note
+
+    assert isinstance(entry, Note)
+    match entry.op:
+        case "state":
+            return f"== {entry.state} begins"
+        case "step":
+            return f"-- {entry.text} ({entry.kind})"
+        case "row":
+            return f"== {entry.state} has ended: {entry.content.get('verdict')}"
+    return f"== the session has ended: {entry.content.get('verdict')}"
+
+
+def _tell_end(path: Path, recording: Recording) -> None:
+    if recording.torn is not None:
+        say(f"{path}:{recording.torn}: the last line is cut off, and was ignored", err=True)
+    if recording.result is None:
+        say(f"the session was cut off; {len(recording.rows)} states had ended", err=True)
+
+
+@command.command("scrub", short_help="Take serial numbers and host names out of a recording.")
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.argument("out", type=click.Path(path_type=Path))
+def scrub(recording: Path, out: Path) -> None:
+    """Write RECORDING to the new file OUT without serial numbers and host names.
+
+    They are taken out of what crossed the wires, of the files in it, and of the result. Names of
+    operators and notes stay. Look through it before you give it away.
+    """
+    from benchrig.records.scrubbing import scrub as scrubbed
+
+    taken = scrubbed(recording, out)
+    say(f"{out}: {len(taken)} names were taken out" + "".join(f"\n  {name}" for name in taken))

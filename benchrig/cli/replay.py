@@ -1,0 +1,97 @@
+"""``benchrig replay``: a recorded session once more, without its hardware."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from benchrig.cli.say import put, say
+from benchrig.clock import RealClock
+
+if TYPE_CHECKING:
+    from benchrig.records.recording import Recording
+    from benchrig.records.replaying import Replayed
+
+_FAULT = 4
+MOST_SHOWN = 20
+
+
+@click.command(
+    "replay",
+    short_help="Run a recorded session again, without its hardware.",
+    epilog="Exit status: that of the session if its result comes out the same; 4 if another result "
+    "comes out or something else would be sent; 2 for wrong usage or files.",
+)
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option(
+    "--session",
+    type=click.Path(path_type=Path),
+    metavar="SESSION",
+    help="Another session file in place of the recorded one.",
+)
+@click.option("--quiet", is_flag=True, help="Show no states, only what came of it.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print the new result.json, and nothing else."
+)
+@click.pass_context
+def command(
+    ctx: click.Context, recording: Path, session: Path | None, quiet: bool, as_json: bool
+) -> None:
+    """Run the session of RECORDING through the drivers, the sequencer and the numerics of today.
+
+    No port and no network is touched. Where something else would be sent than was sent then, the
+    replay stops and says what and where.
+    """
+    from rich.console import Console
+
+    from benchrig.cli.screen import open_screen
+    from benchrig.errors import ReplayEnded
+    from benchrig.events import SessionEnded
+    from benchrig.records.recording import load_recording
+    from benchrig.records.replaying import recorded_files, replay
+    from benchrig.records.run_folder import to_json
+
+    kept = load_recording(recording)
+    files = recorded_files(kept)
+    if session is not None:
+        files = files.with_session(session)
+    clock = RealClock()
+    began_s = clock.monotonic()
+    try:
+        replayed = replay(kept, files)
+    except ReplayEnded as end:
+        _tell_torn(recording, kept)
+        say(f"benchrig: {recording}: {end}", err=True)
+        ctx.exit(_FAULT)
+    took_s = clock.monotonic() - began_s
+    if as_json:
+        put(to_json(replayed.result))
+    else:
+        with open_screen(Console(highlight=False), quiet=quiet) as show:
+            show(SessionEnded(replayed.result))
+        _tell_torn(recording, kept)
+        _tell(replayed)
+        ratio = kept.took_s / took_s
+        took = f"a session of {kept.took_s:.3f} s, replayed in {took_s:.3f} s"
+        say(f"{took}: {ratio:.0f} times faster")
+    ctx.exit(replayed.result.exit_status if replayed.equal else _FAULT)
+
+
+def _tell_torn(path: Path, recording: Recording) -> None:
+    if recording.torn is not None:
+        say(f"{path}:{recording.torn}: the last line is cut off, and was ignored", err=True)
+
+
+def _tell(replayed: Replayed) -> None:
+    if replayed.other_waits:
+        say(f"{replayed.other_waits} waits were other ones than then, so times may differ a little")
+    if replayed.equal:
+        say("the result is the recorded one")
+        return
+    say(f"the result is NOT the recorded one, in {len(replayed.differences)} places:")
+    for difference in replayed.differences[:MOST_SHOWN]:
+        say(f"  {difference}")
+    if len(replayed.differences) > MOST_SHOWN:
+        say(f"  and {len(replayed.differences) - MOST_SHOWN} more")

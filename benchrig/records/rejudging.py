@@ -1,0 +1,227 @@
+"""Stored readings judged again, with other limits, priors or decision rule.
+
+What was sent stays as it was: where the new session would have sent other commands, or measured
+longer, that is said, and no verdict is made up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import get_args
+
+from benchrig.assembly import load_files
+from benchrig.drivers.meter import Zero, nplc_of
+from benchrig.drivers.meter_ranges import MeterRange, from_sheet, reported
+from benchrig.errors import UsageError
+from benchrig.judging import decision_rule, derived_results, state_result
+from benchrig.measurement import Budget, confirmed
+from benchrig.measurement.outcome import Kind
+from benchrig.measuring import BATCH_S, FIRST_BATCH, Measured, SettlingPlan
+from benchrig.pricing import Pricing
+from benchrig.records.recording import RECORDING, load_recording
+from benchrig.records.sources import Files, parse_sources
+from benchrig.records.stored import Stored, Stretch
+from benchrig.result import EventRecord, FaultRecord, SessionResult, StateResult, worst
+from benchrig.session import MeterSheet, Session
+from benchrig.session.session_file import State, Ticks
+from benchrig.watching import new_watch
+
+# What of a state is done at the bench, and is as it was.
+_DONE = ("enter", "wake", "must_not_wake", "quiet")
+# Faults that the numerics find in the readings; others were those of the bench or of the board.
+_IN_READINGS = set(get_args(Kind)) - {"overloaded"}
+# A measurement ends with the batch in which its time is up.
+_SLACK_S = 2 * BATCH_S
+
+
+@dataclass(frozen=True)
+class Rejudged:
+    """`remarks` tell what the stored record cannot say about the new session, a line each."""
+
+    result: SessionResult
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _StoredMeter:
+    sheet: MeterSheet | None
+    zeros: dict[float, Zero]
+    aperture_s: float
+    nplc: float
+
+
+# -- judging --------------------------------------------------------------------------------
+
+
+def rejudge(stored: Stored, files: Files) -> Rejudged:
+    """The result that the session in `files` gives the stored readings. Raises `FileProblems`."""
+    return _Judging(stored, files).judged()
+
+
+@dataclass
+class _Judging:
+    stored: Stored
+    files: Files
+    remarks: list[str] = field(default_factory=list)
+    budgets: dict[str, Budget] = field(default_factory=dict)
+    awake_A: float | None = None
+
+    def __post_init__(self) -> None:
+        sheet, port = self.files.sheet, self.files.bench.meter
+        nplc = nplc_of(port, sheet)
+        zeros = {zero.full_scale_A: zero for zero in self.files.zeros}
+        self.meter = _StoredMeter(sheet, zeros, nplc / port.line_frequency, nplc)
+        self.ranges = () if sheet is None else from_sheet(sheet, nplc)
+        self.pricing = Pricing(self.meter, self.files.bench, self.files.session.board)
+        self.known = {state.name: state for state in self.files.session.states}
+
+    def judged(self) -> Rejudged:
+        old, session = self.stored.result, self.files.session
+        rows = []
+        for row, stretches in zip(old.states, self.stored.stretches, strict=True):
+            if row.name in self.known:
+                rows.append(self._row(self.known[row.name], row, stretches))
+            else:
+                self.remarks.append(f"{row.name}: is measured, and no state of the new session")
+        measured = {row.name for row in old.states}
+        self.remarks += [f"{name}: was not measured" for name in self.known if name not in measured]
+        visited = {row.name for row in rows if "verdict_only" not in row.flags}
+        derived = derived_results(session, visited, self.budgets)
+        verdicts = [row.verdict for row in rows] + [entry.verdict for entry in derived]
+        if old.fault is not None or not old.complete:
+            verdicts.append("fault")
+        said = f"judged again by the session {session.name}; nothing was measured anew"
+        event = EventRecord(time_s=0.0, kind="judged_again", state=None, text=said, data={})
+        update = {
+            "session": session.name,
+            "verdict": worst(verdicts),
+            "states": tuple(rows),
+            "derived": derived,
+            "events": (*old.events, event),
+        }
+        return Rejudged(old.model_copy(update=update), tuple(self.remarks))
+
+    def _row(self, state: State, row: StateResult, stretches: Sequence[Stretch]) -> StateResult:
+        limit = state.limit
+        limits = {
+            "limit_min_A": limit.min,
+            "limit_max_A": limit.max,
+            "limit_typical_A": limit.typical,
+        }
+        if not stretches or (row.fault is not None and row.fault.kind not in _IN_READINGS):
+            # What went wrong at the bench is no matter of limits.
+            return row.model_copy(update=limits)
+        # A board that never slept has no ticks.
+        ticks = None if "stays_awake" in row.flags else state.ticks
+        judged = [self._measured(state, stretch, ticks) for stretch in stretches]
+        last = judged[-1]
+        flags = [flag for flag in row.flags if flag.startswith("woken_by_")]
+        verdict = last.verdict
+        if len(row.earlier) and len(judged) > 1 and "fault" not in (verdict, judged[-2].verdict):
+            first = judged[-2].verdict
+            assert first != "fault"
+            assert verdict != "fault"
+            verdict = verdict if first == "pass" else confirmed(first, verdict)
+        elif self.files.session.decision.confirm and verdict in ("fail", "undecided"):
+            self.remarks.append(f"{state.name}: {verdict}, and no confirmation was measured")
+        if flags:
+            verdict = worst([verdict, "fail"])
+        return last.model_copy(
+            update={
+                "verdict": verdict,
+                "flags": (*last.flags, *flags),
+                "wake_latency_s": row.wake_latency_s,
+                "board_voltage_V": row.board_voltage_V,
+                "earlier": row.earlier,
+            }
+        )
+
+    def _measured(self, state: State, stretch: Stretch, ticks: Ticks | None) -> StateResult:
+        entry = self._range(stretch.full_scale_A)
+        measured, reason = self._watched(state, stretch, entry, ticks)
+        if reason is not None:
+            return self._too_short(state, reason)
+        # An idle TX line feeds the board whatever is done to the others.
+        parked = state.sleeps and self.files.bench.board.parking.tx != "idle"
+        priced = self.pricing.priced(measured.outcome, entry, state, parked=parked)
+        self.budgets.pop(state.name, None)
+        if priced is not None:
+            self.budgets[state.name] = priced.budget
+        rule = decision_rule(self.files.session)
+        row = state_result(state, measured, priced, self.awake_A, None, rule)
+        if not state.sleeps and row.current_A is not None:
+            self.awake_A = min(row.current_A, self.awake_A or row.current_A)
+        return row
+
+    def _range(self, full_scale_A: float) -> MeterRange:
+        near = [
+            entry
+            for entry in self.ranges
+            if abs(entry.full_scale_A - full_scale_A) <= 1e-4 * full_scale_A
+        ]
+        return near[0] if near else reported(full_scale_A, full_scale_A)[0]
+
+    def _watched(
+        self, state: State, stretch: Stretch, entry: MeterRange, ticks: Ticks | None
+    ) -> tuple[Measured, str | None]:
+        """What came of the readings, and why there are too few of them, if so."""
+        plan = SettlingPlan.of(self.files.session, state)
+        aperture_s, interval_s = self.meter.aperture_s, stretch.interval_s
+        dead_share = max(0.0, 1.0 - aperture_s / interval_s) if interval_s > 0.0 else 0.0
+        since_s = float(stretch.times_s[0]) - interval_s
+        priors = plan.priors_on(entry, stretch.currents_A[:FIRST_BATCH], ticks, dead_share)
+        watch = new_watch(state, priors, entry, since_s, risk=plan.risk)
+        outcome = watch.add(stretch.times_s, stretch.currents_A)
+        if outcome.kind != "waiting":
+            return Measured(outcome, entry, watch.decision), None
+        last_s = float(stretch.times_s[-1])
+        wakes_by_itself = state.wake is not None and state.wake.after is not None
+        reason = None
+        if plan.time_limit_s > last_s + _SLACK_S and not wakes_by_itself:
+            reason = (
+                f"the stored record ends {last_s:.3g} s after the entry, and the new session "
+                f"would have measured on: {outcome.reason}"
+            )
+        return Measured(watch.finish(), entry, watch.decision), reason
+
+    def _too_short(self, state: State, reason: str) -> StateResult:
+        self.remarks.append(f"{state.name}: {reason}")
+        limit = state.limit
+        return StateResult(
+            name=state.name,
+            verdict="fault",
+            limit_min_A=limit.min,
+            limit_max_A=limit.max,
+            limit_typical_A=limit.typical,
+            fault=FaultRecord(kind="record_too_short", message=reason),
+        )
+
+
+# -- the files ------------------------------------------------------------------------------
+
+
+def files_for(path: Path, session: Path, bench: Path | None) -> tuple[Files, tuple[str, ...]]:
+    """The files to judge by: the bench as the recording in the run folder has it, unless another
+    is named; and what the session does otherwise at the bench, a line each. Raises `FileProblems`
+    and `UsageError`."""
+    if bench is not None:
+        file, plan, sheet, zeros = load_files(bench, session)
+        return Files(plan, file, sheet, zeros), ()
+    recording = (path if path.is_dir() else path.parent) / RECORDING
+    if not recording.exists():
+        raise UsageError(f"{recording} is not there: name the bench file with --bench")
+    before = parse_sources(load_recording(recording).header.sources)
+    files = before.with_session(session)
+    return files, tuple(_done_otherwise(before.session, files.session))
+
+
+def _done_otherwise(before: Session, now: Session) -> Iterator[str]:
+    if (before.board, before.protocol) != (now.board, now.protocol):
+        yield "board or protocol differ from those of the session that was run"
+    known = {state.name: state for state in before.states}
+    for state in now.states:
+        for key in _DONE:
+            if state.name in known and getattr(known[state.name], key) != getattr(state, key):
+                yield f"{state.name}: {key} differs from that of the session that was run"

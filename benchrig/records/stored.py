@@ -1,0 +1,116 @@
+"""The readings that a run left in its folder, put in order by the states that they belong to."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from pydantic import ValidationError
+
+from benchrig.drivers.scpi import NOT_A_NUMBER, OVERLOAD, is_overload
+from benchrig.errors import FileProblem, FileProblems
+from benchrig.records.run_folder import READINGS, RESULT
+from benchrig.result import SessionResult
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Readings (n,) from the last change of range on, with times since the state was entered."""
+
+    times_s: np.ndarray
+    currents_A: np.ndarray
+    full_scale_A: float
+
+    @property
+    def interval_s(self) -> float:
+        """Within the first batch, where the meter's own pace is seen."""
+        return float(np.min(np.diff(self.times_s[:5]))) if len(self.times_s) > 1 else 0.0
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What a run folder holds; `stretches` has for each row those of its measurements."""
+
+    result: SessionResult
+    stretches: tuple[tuple[Stretch, ...], ...]
+
+
+def load_stored(path: Path) -> Stored:
+    """From a run folder, or the result in it. Raises `FileProblems`."""
+    folder = path if path.is_dir() else path.parent
+    result_path = path / RESULT if path.is_dir() else path
+    try:
+        result = SessionResult.model_validate_json(result_path.read_bytes())
+    except (OSError, ValidationError) as error:
+        raise _problem(result_path, f"is no result of a session: {error}") from None
+    readings = folder / READINGS
+    try:
+        with readings.open(encoding="utf-8", newline="") as file:
+            table = [
+                (float(row["time_s"]), float(row["range_A"]), _current(row))
+                for row in csv.DictReader(file)
+            ]
+    except (OSError, ValueError, KeyError, TypeError, csv.Error) as error:
+        raise _problem(readings, f"holds no readings of a session: {error}") from None
+    columns = np.array(table).reshape(-1, 3)
+    return Stored(result, tuple(_stretches(result, columns)))
+
+
+def _problem(path: Path, message: str) -> FileProblems:
+    return FileProblems([FileProblem(str(path), None, "", message)])
+
+
+def _current(row: dict[str, str]) -> float:
+    if row["current_A"]:
+        return float(row["current_A"])
+    return OVERLOAD if row["note"] == "overload" else NOT_A_NUMBER
+
+
+def _stretches(result: SessionResult, columns: np.ndarray) -> Iterator[tuple[Stretch, ...]]:
+    """For each row its measurements. A state is entered once more to repeat or to confirm it."""
+    visits = _visits(result)
+    for row in result.states:
+        mine: list[Stretch] = []
+        if row.range_A is not None and visits and visits[0][0] == row.name:
+            for from_s, to_s in visits.pop(0)[1]:
+                stretch = _last_stretch(columns, from_s, to_s)
+                mine += [] if stretch is None else [stretch]
+        elif visits and visits[0][0] == row.name and row.readings == 0:
+            visits.pop(0)
+        yield tuple(mine)
+
+
+def _visits(result: SessionResult) -> list[tuple[str, list[tuple[float, float]]]]:
+    """In order: the state, and from when to when it was entered, once or again."""
+    visits: list[tuple[str, list[tuple[float, float]]]] = []
+    entered = [event for event in result.events if event.kind == "entered"]
+    ends_s = [*(event.time_s for event in entered[1:]), np.inf]
+    again = False
+    left = iter(result.events)
+    for event, end_s in zip(entered, ends_s, strict=True):
+        for before in left:
+            again = again or before.kind in ("confirming", "repeating")
+            if before is event:
+                break
+        span = (event.time_s, float(end_s))
+        if again and visits and visits[-1][0] == event.state:
+            visits[-1][1].append(span)
+        else:
+            visits.append((event.state or "", [span]))
+        again = False
+    return visits
+
+
+def _last_stretch(columns: np.ndarray, from_s: float, to_s: float) -> Stretch | None:
+    inside = columns[(columns[:, 0] >= from_s) & (columns[:, 0] < to_s)]
+    if len(inside) == 0:
+        return None
+    scale_A = inside[-1, 1]
+    other = np.flatnonzero((inside[:, 1] != scale_A) | is_overload(inside[:, 2]))
+    last = inside[other[-1] + 1 :] if len(other) else inside
+    if len(last) == 0:
+        return None
+    return Stretch(last[:, 0] - from_s, last[:, 2], float(scale_A))
