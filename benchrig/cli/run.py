@@ -104,6 +104,12 @@ def session_options(function: Any) -> Any:
     metavar="FILE",
     help="A new file for the recording of all that crosses the wires, instead of one in DIR.",
 )
+@click.option(
+    "--fault-plan",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Let go wrong on purpose what this file says. No board passes meanwhile.",
+)
 @click.option("--quiet", is_flag=True, help="Show nothing but prompts to the operator.")
 @click.option("--json", "as_json", is_flag=True, help="Print result.json, and nothing else.")
 @click.pass_context
@@ -119,6 +125,7 @@ def command(
     note: str | None,
     out: Path,
     record: Path | None,
+    fault_plan: Path | None,
     quiet: bool,
     as_json: bool,
 ) -> None:
@@ -133,6 +140,7 @@ def command(
 
         from benchrig.assembly import assemble, clock_for, load_files
         from benchrig.cli.screen import open_screen
+        from benchrig.injecting import load_faults
         from benchrig.records.recorder import Recorder
         from benchrig.records.recording import RECORDING, Options
         from benchrig.records.run_folder import RunFolder, to_json
@@ -143,10 +151,11 @@ def command(
         if aim is not None:
             plan = plan.aiming_at(aim)
         plan.selected(only)
+        faults = None if fault_plan is None else load_faults(fault_plan)
         sources = read_sources(session, bench, file)
         options = Options(only, repeat, serial_number, operator, note, aim)
         recorder = Recorder(clock_for(file, stop))
-        made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire)
+        made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire, faults=faults)
         console = Console(stderr=as_json, highlight=False)
         with (
             RunFolder(out, made.clock.now(), plan.name, serial_number) as folder,

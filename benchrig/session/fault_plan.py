@@ -10,7 +10,14 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, PlainSerializer
 
-from benchrig.session.fields import Duration, FileModel, HexBytes, PositiveDuration, Text
+from benchrig.session.fields import (
+    Duration,
+    FileModel,
+    HexBytes,
+    PositiveDuration,
+    Text,
+    compiled,
+)
 from benchrig.session.toml_file import TomlFile, read_toml
 from benchrig.session.toml_lines import KeyPath
 
@@ -20,10 +27,7 @@ def _byte_pattern(value: Any) -> re.Pattern[bytes]:
         return value
     if not isinstance(value, str) or not value:
         raise ValueError("must be a regular expression, like 'FETC\\?'")
-    try:
-        return re.compile(value.encode())
-    except (re.error, UnicodeEncodeError, OverflowError, RecursionError) as error:
-        raise ValueError(f"{value!r} is not a regular expression on bytes: {error}") from None
+    return compiled(value.encode())
 
 
 BytePattern = Annotated[

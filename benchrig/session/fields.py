@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Callable, Iterator
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, AnyStr, Literal, Self
 
 from pydantic import (
     AfterValidator,
@@ -136,15 +137,22 @@ PositiveDuration = Annotated[Duration, POSITIVE]
 PositiveShare = Annotated[Share, POSITIVE]
 
 
+def compiled(pattern: AnyStr) -> re.Pattern[AnyStr]:
+    """Raises `ValueError` for what is none, and for what a later Python may read otherwise."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            return re.compile(pattern)
+    except (re.error, Warning, OverflowError, RecursionError) as error:
+        raise ValueError(f"{pattern!r} is not a regular expression: {error}") from None
+
+
 def _regex(value: Any) -> re.Pattern[str]:
     if isinstance(value, re.Pattern):
         return value
     if not isinstance(value, str) or not value:
         raise ValueError("must be a regular expression, like '^ready'")
-    try:
-        return re.compile(value)
-    except re.error as error:
-        raise ValueError(f"{value!r} is not a regular expression: {error}") from None
+    return compiled(value)
 
 
 Regex = Annotated[

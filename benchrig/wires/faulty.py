@@ -103,7 +103,7 @@ class FaultyWire:
         if self._replacing is not None:  # the rest of its answer did not come in time
             self._arrive(self._answer)
         self._end_message("received")
-        self._ways["sent"].begins = True
+        self._ways["sent"].end_message()
         self._pass("sent", data)
         self._send()
         self._check()
@@ -243,10 +243,11 @@ class FaultyWire:
             waits = alone and live.left > 0 and live not in self._questions
             if waits and isinstance(when, AtTime) and self._has_come(when):
                 self._fire(live)
+        for where, way in self._ways.items():
+            for entry in [entry for entry in way.armed if _strikes_alone(*entry, where == side)]:
+                way.armed.remove(entry)
+                self._strike(entry[1], where)
         way = self._ways[side]
-        for entry in [entry for entry in way.armed if _strikes_alone(*entry)]:
-            way.armed.remove(entry)
-            self._strike(entry[1], side)
         if side == "received":
             self._arriving.extend(way.take())
         else:
@@ -273,11 +274,15 @@ class FaultyWire:
         )
 
 
-def _strikes_alone(bytes_left: int, live: Live) -> bool:
+def _strikes_alone(bytes_left: int, live: Live, on_this_side: bool) -> bool:
     """Whether it strikes between two bytes, without waiting for the next."""
     act = live.injection.act
+    if bytes_left > 0:
+        return False
+    if isinstance(act, (Close, Reset)):  # these have no side
+        return True
     comes_by_itself = isinstance(act, Insert) and isinstance(live.injection.when, AtTime)
-    return bytes_left == 0 and (comes_by_itself or isinstance(act, _WITHOUT_BYTES))
+    return on_this_side and (comes_by_itself or isinstance(act, Silence))
 
 
 def _asks(live: Live, data: bytes) -> bool:

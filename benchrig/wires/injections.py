@@ -36,7 +36,8 @@ class AtMessage:
 
 @dataclass(frozen=True)
 class AtTime:
-    """From so long after the start on: at the bytes, or the answers, that come next."""
+    """From so long after the start on: at the bytes, or the answers, that come next. On a wire that
+    is closed then, nothing happens before it is used again."""
 
     time_s: float
 

@@ -1,5 +1,6 @@
 """Far ends for the tests of wires and drivers: a scripted instrument, reached in the three ways
-that there are: a TCP server on loopback, a pty, and in the process on the virtual clock.
+that there are: a TCP server on loopback, a pty, and in the process on the virtual clock. And what
+was done on the last of these again, from its recording.
 
 A script says what is done at each line that arrives: bytes are sent, a number is a pause in
 seconds, "close" and "reset" end the connection. It works through one line after the other, as an
@@ -16,15 +17,20 @@ import struct
 import threading
 import tty
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from typing import TypeVar
 
-from benchrig.clock import Clock, RealClock, VirtualClock
+from benchrig.clock import Clock, LatchedClock, RealClock, VirtualClock
 from benchrig.wires import Wire
+from benchrig.wires.faulty import FaultyWire
+from benchrig.wires.recording import Act, RecordingWire
+from benchrig.wires.replay import ReplayClock, ReplayWire, Tape
 from benchrig.wires.serial import SerialSettings, SerialWire
 from benchrig.wires.simulated import SimulatedWire
 from benchrig.wires.visa import VisaSettings, VisaWire
 
 Action = bytes | float | str
+T = TypeVar("T")
 
 IDENTITY = "Apiary Works,Scale ammeter,0001,1.0"
 
@@ -240,13 +246,20 @@ class ScriptedFarEnd:
 
 
 KINDS = ("visa socket", "visa serial", "pyserial pty", "pyserial socket", "simulated")
+FAULTLESS = " under an empty fault plan"
+EVERY_KIND = tuple(kind + plan for kind in (*KINDS, "replayed") for plan in ("", FAULTLESS))
 # Closing this one takes 0.3 s each time, inside pyserial.
 QUICK_KINDS = tuple(kind for kind in KINDS if kind != "pyserial socket")
 
 
 @contextlib.contextmanager
 def reached(kind: str, script: Script) -> Iterator[tuple[Wire, Clock]]:
-    """A closed wire of one of `KINDS` to the script, and the clock that it runs on."""
+    """A closed wire of one of `KINDS` to the script, and the clock that it runs on; each of them
+    also with a plan in which there are no faults."""
+    if kind.endswith(FAULTLESS):
+        with reached(kind.removesuffix(FAULTLESS), script) as (inner, its_clock):
+            yield faultless(inner, its_clock), its_clock
+        return
     if kind == "simulated":
         virtual = VirtualClock()
         far_end = ScriptedFarEnd(script)
@@ -274,3 +287,28 @@ def reached(kind: str, script: Script) -> Iterator[tuple[Wire, Clock]]:
     finally:
         wire.close()
         server.stop()
+
+
+def faultless(wire: Wire, clock: Clock) -> FaultyWire:
+    def tell(kind: str, text: str, **data: object) -> None:
+        raise AssertionError(f"nothing was planned, and it tells {kind}: {text}")
+
+    return FaultyWire(wire, clock, (), seed=1, tell=tell, elapsed_s=clock.monotonic)
+
+
+def performed(kind: str, script: Callable[[], Script], play: Callable[[Wire, Clock], T]) -> T:
+    """What comes of a `play` on a closed wire of one of `EVERY_KIND`. On a replayed one it is
+    played twice: it is recorded on a simulated wire, and comes to the same again."""
+    if not kind.startswith("replayed"):
+        with reached(kind, script()) as (wire, clock):
+            return play(wire, clock)
+    latched, acts = LatchedClock(VirtualClock()), list[Act]()
+    far_end = ScriptedFarEnd(script())
+    far_end.wire = SimulatedWire("meter", latched, far_end)
+    first = play(RecordingWire(far_end.wire, latched, acts.append), latched)
+    tape = Tape(acts, latched.origin[1], complete=True)
+    replay = ReplayWire(tape, "meter", "recorded", keeps_messages=False)
+    its_clock = ReplayClock(tape, latched.origin)
+    again = play(faultless(replay, its_clock) if FAULTLESS in kind else replay, its_clock)
+    assert again == first
+    return again
