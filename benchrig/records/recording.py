@@ -235,7 +235,7 @@ def _problem(path: Path, line: int | None, message: str) -> FileProblems:
 def _naming(path: Path, line: int) -> Iterator[None]:
     try:
         yield
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, OverflowError) as error:
         what = f"{error} is missing" if isinstance(error, KeyError) else str(error)
         raise _problem(path, line, what) from None
 

@@ -87,7 +87,7 @@ def _visits(result: SessionResult) -> list[tuple[str, list[tuple[float, float]]]
     """In order: the state, and from when to when it was entered, once or again."""
     visits: list[tuple[str, list[tuple[float, float]]]] = []
     entered = [event for event in result.events if event.kind == "entered"]
-    ends_s = [*(event.time_s for event in entered[1:]), np.inf]
+    ends_s = [event.time_s for event in entered[1:]] + [np.inf] * bool(entered)
     again = False
     left = iter(result.events)
     for event, end_s in zip(entered, ends_s, strict=True):
