@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from benchrig import clock as clock_module
-from benchrig.clock import SLICE_S, Clock, RealClock, StopRequest, VirtualClock
+from benchrig.clock import SLICE_S, Clock, LatchedClock, RealClock, StopRequest, VirtualClock
 from benchrig.errors import Interrupted
 
 
@@ -126,3 +126,44 @@ def test_the_virtual_clock_begins_at_its_date_and_moves_with_its_sleeps() -> Non
     assert (clock.monotonic(), clock.now()) == (0.0, start)
     clock.sleep(600.0)
     assert (clock.monotonic(), clock.now()) == (600.0, start + timedelta(minutes=10))
+
+
+# -- the latched clock --------------------------------------------------------------------------
+
+
+def test_a_latched_clock_stands_still_between_acts() -> None:
+    inner = VirtualClock()
+    inner.sleep(3.0)
+    clock = LatchedClock(inner)
+    kept: list[tuple[float, float | None, Interrupted | None]] = []
+    clock.kept = lambda *moment: kept.append(moment)
+    inner.sleep(1.0)
+    assert clock.monotonic() == 3.0
+    with clock.moving():
+        assert clock.monotonic() == 4.0
+        clock.sleep(0.5)
+    assert kept == []
+    assert clock.monotonic() == 4.5
+    inner.sleep(1.0)
+    clock.sleep(0.25)
+    assert (clock.monotonic(), clock.now()) == (5.75, inner.now())
+    assert kept == [(5.75, 0.25, None)]
+    inner.sleep(1.0)
+    clock.begin()
+    assert clock.origin == (inner.now(), 6.75)
+
+
+def test_a_latched_clock_keeps_where_it_was_stopped() -> None:
+    clock = LatchedClock(VirtualClock())
+    kept: list[tuple[float, float | None, Interrupted | None]] = []
+    clock.kept = lambda *moment: kept.append(moment)
+    clock.stop.make("SIGINT")
+    with pytest.raises(Interrupted):
+        clock.check()
+    with pytest.raises(Interrupted):
+        clock.sleep(1.0)
+    with clock.shielded():
+        clock.check()
+        clock.sleep(1.0)
+    assert [duration_s for _, duration_s, _ in kept] == [None, 1.0, 1.0]
+    assert [interrupted is None for _, _, interrupted in kept] == [False, False, True]

@@ -44,6 +44,7 @@ def command(
     No port and no network is touched. Where something else would be sent than was sent then, the
     replay stops and says what and where.
     """
+    import scipy.special  # noqa: F401 - loaded late elsewhere, where it would count as replaying
     from rich.console import Console
 
     from benchrig.cli.screen import open_screen

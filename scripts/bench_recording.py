@@ -1,0 +1,128 @@
+"""What a recording costs: its size, its share of the time of a session, and how fast it replays.
+
+    python scripts/bench_recording.py [--minutes 5] [--rate 100]
+
+A board sleeps, and is read at the given rate, on the virtual clock; every act is the same as in
+real time. What recording takes is the time inside the recorder alone, as a share of the time that
+the session would have taken. Sizes are extrapolated to an hour. The ratio of a replay is that of
+the recordings under fixtures, each replayed once before.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from benchrig.assembly import assemble
+from benchrig.clock import VirtualClock
+from benchrig.records.recorder import Recorder
+from benchrig.records.recording import Options, RecordingFile, load_recording
+from benchrig.records.replaying import recorded_files, replay
+from benchrig.records.sources import read_sources
+from benchrig.session import load_bench, load_session
+
+FIXTURES = Path(__file__).parents[1] / "fixtures"
+SESSION, BENCH = FIXTURES / "hive-scale.session.toml", FIXTURES / "simulated.bench.toml"
+
+
+class Stopwatch:
+    """Adds up the time in calls, and takes off the time in calls that these make."""
+
+    def __init__(self) -> None:
+        self.took_s = 0.0
+
+    def watching(self, call: Callable[..., Any], sign: float) -> Callable[..., Any]:
+        def timed(*words: Any, **named: Any) -> Any:
+            began_s = time.perf_counter()
+            try:
+                return call(*words, **named)
+            finally:
+                self.took_s += sign * (time.perf_counter() - began_s)
+
+        return timed
+
+
+def watched(recorder: Recorder, watch: Stopwatch) -> Callable[[Any], Any]:
+    """Wires of which only the recording counts, not what they do."""
+
+    def wrap(inner: Any) -> Any:
+        for name in ("open", "close", "write", "read", "set_lines"):
+            setattr(inner, name, watch.watching(getattr(inner, name), -1.0))
+        wire = recorder.wire(inner)
+        for name in ("open", "close", "write", "read", "set_lines"):
+            setattr(wire, name, watch.watching(getattr(wire, name), 1.0))
+        return wire
+
+    return wrap
+
+
+def measure(minutes: float, rate: float, path: Path) -> None:
+    session, file = load_session(SESSION), load_bench(BENCH)
+    meter = file.meter.model_copy(update={"nplc": 50.0 / rate})
+    file = file.model_copy(update={"meter": meter})
+    recorder, watch = Recorder(VirtualClock()), Stopwatch()
+    recorder.clock.kept = watch.watching(recorder.clock.kept or (lambda *each: None), 1.0)
+    bench = assemble(file, session, clock=recorder.clock, wrap=watched(recorder, watch))
+    readings = 0
+
+    def count(event: Any) -> None:
+        nonlocal readings
+        readings += len(getattr(event, "currents_A", ()))
+
+    listen = watch.watching(recorder, 1.0)
+    sources = read_sources(SESSION, BENCH, file)
+    with recorder.to(path, sources, Options()), bench.log.session([listen, count]):
+        bench.connect()
+        bench.power_up()
+        bench.enter("deep_sleep")
+        began_s, before = bench.clock.monotonic(), path.stat().st_size
+        watch.took_s, readings = 0.0, 0
+        bench.record(60.0 * minutes)
+        took_s = bench.clock.monotonic() - began_s
+        size = path.stat().st_size - before
+        spent_s = watch.took_s
+        bench.leave()
+    print(f"{took_s:.0f} s at {readings / took_s:.0f} readings/s: {size / 1e6:.2f} MB")
+    print(f"an hour: {size / took_s * 3600 / 1e6:.1f} MB")
+    print(f"recording took {spent_s:.3f} s, {100 * spent_s / took_s:.3f} % of the session")
+
+
+def measure_sync(folder: Path) -> None:
+    """Once at the end of each state."""
+    file = RecordingFile(folder / "sync.jsonl", {"format": "none"})
+    began_s, times = time.perf_counter(), 20
+    for number in range(times):
+        file.put({"t": number, "text": "x" * 1000})
+        file.sync()
+    file.close()
+    print(f"to sync at a state's end: {1e3 * (time.perf_counter() - began_s) / times:.1f} ms")
+
+
+def measure_replays() -> None:
+    for path in sorted((FIXTURES / "recordings").glob("*.jsonl")):
+        recording = load_recording(path)
+        files = recorded_files(recording)
+        replay(recording, files)
+        began_s = time.perf_counter()
+        replay(recording, files)
+        ratio = recording.took_s / (time.perf_counter() - began_s)
+        print(f"replay of {path.stem:20} {recording.took_s:6.1f} s, {ratio:5.0f} times faster")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--minutes", type=float, default=5.0)
+    parser.add_argument("--rate", type=float, default=100.0)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        measure(options.minutes, options.rate, Path(folder) / "r.jsonl")
+        measure_sync(Path(folder))
+    measure_replays()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,72 @@
+"""Recorded sessions on simulated benches in parts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from benchrig.assembly import put_together
+from benchrig.events import Listener
+from benchrig.log import Log
+from benchrig.records.recorder import Recorder
+from benchrig.records.recording import Options, Recording, load_recording
+from benchrig.records.sources import Files
+from benchrig.result import SessionResult
+from benchrig.sequencer import run_session
+from benchrig.session import BenchFile
+from tests.benches import BENCH, Rig, rig
+
+WHOLE = Options()
+RECORDINGS = Path(__file__).parents[1] / "fixtures" / "recordings"
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A session that was run, and its recording."""
+
+    result: SessionResult
+    path: Path
+    files: Files
+
+    @property
+    def recording(self) -> Recording:
+        return load_recording(self.path)
+
+
+def record(
+    path: Path,
+    made: Rig | None = None,
+    *,
+    file: BenchFile = BENCH,
+    listeners: Sequence[Listener] = (),
+    options: Options = WHOLE,
+    knows_sheet: bool = True,
+    **about: Any,
+) -> Recorded:
+    """Run a session on a bench that is not open yet, made from `about` if there is none."""
+    if made is None:
+        made = rig(file=file, knows_sheet=knows_sheet, **about)
+    sheet = made.bench.meter.sheet
+    recorder = Recorder(made.clock)
+    wires = {name: recorder.wire(wire) for name, wire in made.wires.items()}
+    bench = put_together(
+        file,
+        made.session,
+        sheet,
+        (),
+        (wires["board"], wires["meter"], wires.get("supply")),
+        Log(recorder.clock),
+        recorder.clock,
+    )
+    with recorder.to(path, {}, options):
+        result = run_session(
+            made.session,
+            bench,
+            listeners=recorder.listeners(*listeners),
+            only=options.only,
+            repeat=options.repeat,
+            serial_number=options.serial_number,
+        )
+    return Recorded(result, path, Files(made.session, file, sheet))
