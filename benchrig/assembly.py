@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from benchrig.bench import Bench
 from benchrig.clock import Clock, RealClock, StopRequest, VirtualClock
@@ -16,15 +17,19 @@ from benchrig.drivers.meter import Meter, Zero
 from benchrig.drivers.supply import Supply
 from benchrig.errors import FileProblem, FileProblems
 from benchrig.events import Listener
-from benchrig.injecting import FaultPlan, faulty
+from benchrig.injecting import FaultPlan, faulty, load_faults
 from benchrig.log import Log
 from benchrig.pricing import MeterPricing
 from benchrig.ranges import RangeKeeper
 from benchrig.session import BenchFile, MeterSheet, Session, load_bench, load_session, load_sheet
 from benchrig.session.bench_file import ScpiPort, Termination
+from benchrig.session.toml_lines import KeyPath
 from benchrig.verifying import Chain
 from benchrig.wires import LineWire, Wire
 from benchrig.zeros import load_zeros
+
+if TYPE_CHECKING:
+    from benchrig.simulation.files import SimulatedBoardFile
 
 T = TypeVar("T")
 Wires = tuple[LineWire, Wire, Wire | None]
@@ -44,17 +49,18 @@ def assemble(
     """The bench, not yet opened. `wrap` puts something round each of its wires, outside of the
     `faults` that they are given on purpose. Raises `FileProblems`: those of all files at once, and
     `UsageError` for faults that this bench cannot have."""
-    file, plan, sheet, zeros = load_files(bench, session)
+    files = load_files(bench, session)
+    file, parts = files.bench, files.parts
     if clock is None:
         clock = RealClock() if file.simulation is None else VirtualClock()
-    wires = _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
+    wires = _wires(file, parts, clock)
     log = Log(clock, *listeners)
     if faults is not None:
         wires = faulty(wires, faults, clock, log)
     if wrap is not None:
         board, meter, supply = wires
         wires = wrap(board), wrap(meter), None if supply is None else wrap(supply)
-    return put_together(file, plan, sheet, zeros, wires, log, clock)
+    return put_together(file, files.session, parts.sheet, parts.zeros, wires, log, clock)
 
 
 def put_together(
@@ -84,9 +90,9 @@ def put_together(
 @contextmanager
 def open_meter(file: BenchFile, clock: Clock) -> Iterator[Meter]:
     """The meter of a bench alone, open, for work without a board. Closed at the end."""
-    sheet = load_sheet(file.meter.sheet) if file.meter.sheet else None
-    wires = _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
-    meter = Meter(_instrument(wires[1], clock, file.meter), clock, file.meter, sheet)
+    parts = load_parts(file)
+    wires = _wires(file, parts, clock)
+    meter = Meter(_instrument(wires[1], clock, file.meter), clock, file.meter, parts.sheet)
     try:
         meter.open()
         yield meter
@@ -98,12 +104,9 @@ def open_meter(file: BenchFile, clock: Clock) -> Iterator[Meter]:
 def open_chain(file: BenchFile, clock: Clock) -> Iterator[Chain]:
     """Meter and supply of a bench, open, for work with something else in place of the board. Closed
     at the end. Raises `FileProblems` and what the instruments raise."""
-    sheet = load_sheet(file.meter.sheet) if file.meter.sheet else None
-    zeros = load_zeros(Path(file.meter.zeros)) if file.meter.zeros else ()
-    _, meter_wire, supply_wire = (
-        _simulated(file, sheet, clock) if file.simulation else _real(file, clock)
-    )
-    with chain_of(file, sheet, zeros, meter_wire, supply_wire, clock) as chain:
+    parts = load_parts(file)
+    _, meter_wire, supply_wire = _wires(file, parts, clock)
+    with chain_of(file, parts.sheet, parts.zeros, meter_wire, supply_wire, clock) as chain:
         yield chain
 
 
@@ -140,46 +143,107 @@ def clock_for(file: BenchFile, stop: StopRequest) -> Clock:
     return real if file.simulation is None else VirtualClock(real.now(), stop)
 
 
-def load_files(
-    bench: str | PathLike[str] | BenchFile, session: str | PathLike[str] | Session
-) -> tuple[BenchFile, Session, MeterSheet | None, tuple[Zero, ...]]:
-    """All files of a run. Raises `FileProblems` with those of all of them at once."""
-    problems: list[FileProblem] = []
+@dataclass(frozen=True)
+class Parts:
+    """What a bench file refers to. `board` is that of a simulated bench."""
 
-    def tried(load: Callable[[], T]) -> T | None:
+    sheet: MeterSheet | None = None
+    zeros: tuple[Zero, ...] = ()
+    board: SimulatedBoardFile | None = None
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """All files of a run."""
+
+    bench: BenchFile
+    session: Session
+    parts: Parts
+    faults: FaultPlan | None = None
+
+
+class _Loading:
+    """Loads files, and keeps the problems of all of them."""
+
+    def __init__(self) -> None:
+        self.problems: list[FileProblem] = []
+
+    def tried(self, load: Callable[[], T]) -> T | None:
         try:
             return load()
         except FileProblems as found:
-            problems.extend(found.problems)
+            self.problems.extend(found.problems)
             return None
 
-    plan = session if isinstance(session, Session) else tried(lambda: load_session(session))
-    file = bench if isinstance(bench, BenchFile) else tried(lambda: load_bench(bench))
-    sheet, zeros = None, None
-    if file is not None:
-        sheet_path, zeros_path = file.meter.sheet, file.meter.zeros
-        sheet = tried(lambda: load_sheet(sheet_path)) if sheet_path else None
-        zeros = tried(lambda: load_zeros(Path(zeros_path))) if zeros_path else ()
-        if plan is not None:
-            problems.extend(unsuitable(file, plan, str(bench)))
-    if problems or file is None or plan is None:
-        raise FileProblems(problems)
-    return file, plan, sheet, zeros or ()
+    def parts(self, file: BenchFile) -> Parts:
+        def referred(path: KeyPath, name: str | None, load: Callable[[Path], T]) -> T | None:
+            if name is None:
+                return None
+            return self.tried(lambda: file.referred(path, lambda: load(Path(name))))
+
+        board = None if file.simulation is None else file.simulation.board
+        return Parts(
+            referred(("meter", "sheet"), file.meter.sheet, load_sheet),
+            referred(("meter", "zeros"), file.meter.zeros, load_zeros) or (),
+            referred(("simulation", "board"), board, _load_board),
+        )
+
+    def done(self) -> None:
+        if self.problems:
+            raise FileProblems(self.problems)
 
 
-def unsuitable(file: BenchFile, session: Session, name: str) -> Iterator[FileProblem]:
+def load_parts(file: BenchFile) -> Parts:
+    """Raises `FileProblems` with those of all files that are referred to at once."""
+    loading = _Loading()
+    parts = loading.parts(file)
+    loading.done()
+    return parts
+
+
+def load_files(
+    bench: str | PathLike[str] | BenchFile,
+    session: str | PathLike[str] | Session,
+    faults: str | PathLike[str] | None = None,
+) -> Loaded:
+    """All files of a run, `faults` being a fault plan. Raises `FileProblems` with those of all of
+    them at once, and `UsageError` for what is neither a path nor loaded already."""
+    loading = _Loading()
+    plan = loading.tried(lambda: load_session(session))
+    file = loading.tried(lambda: load_bench(bench))
+    injected = None if faults is None else loading.tried(lambda: load_faults(faults))
+    parts = Parts() if file is None else loading.parts(file)
+    if file is not None and plan is not None:
+        loading.problems.extend(unsuitable(file, plan))
+    loading.done()
+    assert file is not None
+    assert plan is not None
+    return Loaded(file, plan, parts, injected)
+
+
+def unsuitable(file: BenchFile, session: Session) -> Iterator[FileProblem]:
     """What the session asks for and this bench does not have."""
     for state in session.states:
         by = None if state.wake is None else state.wake.by
         if by == "power_cycle" and file.supply is None:
             message = f"is missing: {state.name} of the session is left by a power cycle"
-            yield FileProblem(name, None, "supply", message)
+            yield file.problem(("supply",), message)
         if by == "break" and file.board.parking.tx == "low":
             message = f"'low' is a break, which wakes {state.name} of the session: use 'closed'"
-            yield FileProblem(name, None, "board.parking.tx", message)
+            yield file.problem(("board", "parking", "tx"), message)
     if file.supply is not None and file.supply.highest_voltage < session.board.supply_voltage:
         message = f"is below the {session.board.supply_voltage:g} V that the session asks for"
-        yield FileProblem(name, None, "supply.highest_voltage", message)
+        yield file.problem(("supply", "highest_voltage"), message)
+
+
+def _load_board(path: Path) -> SimulatedBoardFile:
+    from benchrig.simulation.files import load_board
+
+    return load_board(path)
+
+
+def _wires(file: BenchFile, parts: Parts, clock: Clock) -> Wires:
+    return _real(file, clock) if file.simulation is None else _simulated(file, parts, clock)
 
 
 def _real(file: BenchFile, clock: Clock) -> Wires:
@@ -208,15 +272,15 @@ def _real(file: BenchFile, clock: Clock) -> Wires:
     return board, visa("meter", file.meter), supply
 
 
-def _simulated(file: BenchFile, sheet: MeterSheet | None, clock: Clock) -> Wires:
-    from benchrig.simulation.files import load_board
+def _simulated(file: BenchFile, parts: Parts, clock: Clock) -> Wires:
     from benchrig.simulation.world import World
     from benchrig.wires.simulated import SimulatedWire
 
     assert file.simulation is not None
+    assert parts.board is not None
     world = World(
-        load_board(Path(file.simulation.board)),
-        sheet,
+        parts.board,
+        parts.sheet,
         seed=file.simulation.seed,
         supply=file.supply is not None,
     )

@@ -27,12 +27,14 @@ class Happened:
 
 @dataclass(frozen=True)
 class SessionStarted:
-    """`states`, `limits` (min and max in A) and `expected_s` have an entry for each visit."""
+    """`states`, `limits` (min and max in A), `expected_s` and `longest_s` have an entry for each
+    visit; the last two are an estimate, and what its time limit allows."""
 
     session: str
     states: tuple[str, ...]
     limits: tuple[tuple[float | None, float | None], ...]
     expected_s: tuple[float, ...]
+    longest_s: tuple[float, ...]
 
 
 @dataclass(frozen=True)

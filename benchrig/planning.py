@@ -30,12 +30,13 @@ def expected_s(session: Session, states: Sequence[State]) -> float:
 def longest_s(session: Session, states: Sequence[State]) -> float:
     """Where every state needs its whole time limit and nothing else goes wrong."""
     around_s = AROUND_S + session.board.boot_time
-    return around_s + sum(
-        OVERHEAD_S
-        + _asleep_s(state, SettlingPlan.of(session, state).time_limit_s)
-        + _leaving_s(state)
-        for state in states
-    )
+    return around_s + sum(longest_visit_s(session, state) for state in states)
+
+
+def longest_visit_s(session: Session, state: State) -> float:
+    """For one state, from its entry to the end of its waking."""
+    time_limit_s = SettlingPlan.of(session, state).time_limit_s
+    return OVERHEAD_S + _asleep_s(state, time_limit_s) + _leaving_s(state)
 
 
 def visit_s(session: Session, state: State) -> float:

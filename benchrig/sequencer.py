@@ -27,7 +27,7 @@ from benchrig.events import (
 )
 from benchrig.judging import derived_results
 from benchrig.measurement import confirmation, confirmed
-from benchrig.planning import visit_s
+from benchrig.planning import longest_visit_s, visit_s
 from benchrig.result import (
     BenchRecord,
     BoardRecord,
@@ -40,15 +40,15 @@ from benchrig.result import (
     Verdict,
     worst,
 )
-from benchrig.session import BenchFile, Session
+from benchrig.session import BenchFile, Session, load_session
 from benchrig.session.session_file import State
 
 
 def run_session(
-    session: Session,
+    session: Session | str | PathLike[str],
     bench: Bench | BenchFile | str | PathLike[str],
     *,
-    only: Sequence[str] = (),
+    only: str | Sequence[str] = (),
     repeat: int = 1,
     serial_number: str | None = None,
     operator: str | None = None,
@@ -58,20 +58,21 @@ def run_session(
 ) -> SessionResult:
     """Run a session on a bench, and return its result; a fault is a result too.
 
-    `bench` is a bench file, or a bench that was made for this session. One that is open is left
-    open and safe; others are opened and closed here. `only` names states or subsets,
+    `session` and `bench` are files, by their paths or loaded; `bench` may also be a bench that was
+    made for this session. One that is open is left open and safe; others are opened and closed
+    here. `only` names states or subsets,
     `serial_number` is the one expected: a board that says another is not measured. Raises
     `FileProblems` and `UsageError`; a KeyboardInterrupt is raised again after the bench was left
     safe.
     """
     if isinstance(bench, Bench):
         made = bench
+        if made.session != load_session(session):
+            raise UsageError("the bench was made for another session; open it for this one")
     else:
         from benchrig.assembly import assemble
 
         made = assemble(bench, session, clock=clock)
-    if made.session != session:
-        raise UsageError("the bench was made for another session; open it for this one")
     walk = _Walk(made, only, repeat, serial_number, operator, note)
     was_open = made.is_open
     try:
@@ -87,13 +88,13 @@ class _Walk:
     def __init__(
         self,
         bench: Bench,
-        only: Sequence[str],
+        only: str | Sequence[str],
         repeat: int,
         serial_number: str | None,
         operator: str | None,
         note: str | None,
     ) -> None:
-        if repeat < 1:
+        if not isinstance(repeat, int) or isinstance(repeat, bool) or repeat < 1:
             raise UsageError(f"a session is run once or more, not {repeat} times")
         self._bench = bench
         self._session = bench.session
@@ -152,7 +153,8 @@ class _Walk:
         limits = tuple((state.limit.min, state.limit.max) for state in self._states)
         names = tuple(state.name for state in self._states)
         expected = tuple(visit_s(self._session, state) for state in self._states)
-        self._bench.log.emit(SessionStarted(self._session.name, names, limits, expected))
+        longest = tuple(longest_visit_s(self._session, state) for state in self._states)
+        self._bench.log.emit(SessionStarted(self._session.name, names, limits, expected, longest))
         self._tell_result()
 
     def _walk(self, connect: bool) -> None:

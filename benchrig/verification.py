@@ -20,6 +20,7 @@ from pydantic import (
 
 from benchrig.errors import Fault, FileProblem, FileProblems
 from benchrig.files import write_atomically
+from benchrig.session.toml_file import unreadable
 
 MOST_EN = 1.0
 """|E_n| of 1 or less agrees (ISO 13528 and ISO/IEC 17043, from memory)."""
@@ -76,8 +77,8 @@ def load_verification(path: Path) -> Verification | None:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
         return None
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileProblems([FileProblem(str(path), None, "", f"cannot be read: {error}")]) from None
+    except (OSError, ValueError) as error:
+        raise unreadable(path, error) from None
     return parse_verification(text, str(path))
 
 

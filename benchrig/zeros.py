@@ -23,6 +23,7 @@ from benchrig.drivers.meter import Meter, Readings, Zero
 from benchrig.drivers.scpi import is_valid
 from benchrig.errors import Fault, FileProblem, FileProblems
 from benchrig.files import write_atomically
+from benchrig.session.toml_file import unreadable
 
 READINGS = 50
 # An open circuit reads at most the offset of the range, some thousandths of full scale (common
@@ -101,8 +102,8 @@ def load_zeros(path: Path) -> tuple[Zero, ...]:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
         return ()
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileProblems([FileProblem(str(path), None, "", f"cannot be read: {error}")]) from None
+    except (OSError, ValueError) as error:
+        raise unreadable(path, error) from None
     return parse_zeros(text, str(path))
 
 

@@ -75,7 +75,8 @@ def command(session: Path, bench: Path, state: str, for_s: float, out: Path, wri
         from benchrig.characterising import analysed, record_state, values_for
         from benchrig.records.run_folder import RunFolder
 
-        file, plan, _, _ = load_files(bench, session)
+        files = load_files(bench, session)
+        file, plan = files.bench, files.session
         made = assemble(file, plan, clock=clock_for(file, stop))
         made.state(state)  # a state that is not there is told before anything is made
         with RunFolder(out, made.clock.now(), plan.name, state) as folder:

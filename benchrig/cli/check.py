@@ -37,7 +37,8 @@ def command(
     with stop_on_signals(stop):
         from benchrig.assembly import assemble, clock_for, load_files
 
-        file, plan, _, _ = load_files(bench, session)
+        files = load_files(bench, session)
+        file, plan = files.bench, files.session
         states = plan.selected(only)
         made = assemble(file, plan, clock=clock_for(file, stop))
         say(f"files: session {plan.name} and bench {file.name} are in order")

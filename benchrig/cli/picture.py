@@ -29,12 +29,13 @@ LONGEST_GUESS_S = 600.0
 class Row:
     """One visit to a state. `trend_A`: one point for each batch of readings, infinite for an
     overload, NaN for no number. `took_s` is None where the state was never started, `expected_s`
-    where nothing sensible was expected."""
+    where nothing sensible was expected; `longest_s` is what the time limit of the state allows."""
 
     state: str
     low_A: float | None = None
     high_A: float | None = None
     expected_s: float | None = None
+    longest_s: float = math.inf
     trend_A: tuple[float, ...] = ()
     result: StateResult | None = None
     took_s: float | None = None
@@ -44,14 +45,15 @@ class Row:
 class Picture:
     """All times in s from the start of the session. `now_s` is the latest that an event told.
 
-    `active` is the row that is being measured, which began at `since_s`, and for which the
-    settling guessed that it will have settled at `settled_at_s`.
+    `active` is the row that is being measured, which began at `since_s`, was entered (for the last
+    time) at `entered_s`, and will have settled at `settled_at_s`, as the settling guesses.
     """
 
     session: str | None = None
     rows: tuple[Row, ...] = ()
     now_s: float = 0.0
     since_s: float = 0.0
+    entered_s: float = 0.0
     active: int | None = None
     settled_at_s: float | None = None
     reason: str = ""
@@ -80,13 +82,17 @@ class Picture:
             for index, row in enumerate(self.rows)
             if row.result is None
         }
-        if any(guess_s is None for guess_s in guesses_s.values()):
-            return None
         present = min(guesses_s) if self.active not in guesses_s else self.active
-        present_s = guesses_s.pop(present) or 0.0
-        return sum(guess_s or 0.0 for guess_s in guesses_s.values()) + self._rest_s(
-            present_s, now_s
-        )
+        remaining_s = 0.0
+        for index, guess_s in guesses_s.items():
+            if guess_s is None:
+                return None
+            longest_s = self.rows[index].longest_s
+            if index == present:
+                guess_s = self._rest_s(guess_s, now_s)
+                longest_s = max(self.entered_s + longest_s - now_s, 0.0)
+            remaining_s += min(guess_s, longest_s)
+        return remaining_s
 
     def _rest_s(self, guess_s: float, now_s: float) -> float:
         """Of the present visit. While its guard lasts, the settling guesses too little."""
@@ -113,10 +119,15 @@ def after(picture: Picture, event: Event) -> Picture:
 
 
 def _begun(event: SessionStarted) -> Picture:
-    visits = zip(event.states, event.limits, event.expected_s, strict=True)
+    visits = zip(event.states, event.limits, event.expected_s, event.longest_s, strict=True)
     rows = (
-        Row(name, *pair, expected_s if math.isfinite(expected_s) and expected_s > 0 else None)
-        for name, pair, expected_s in visits
+        Row(
+            name,
+            *pair,
+            expected_s if math.isfinite(expected_s) and expected_s > 0 else None,
+            longest_s,
+        )
+        for name, pair, expected_s, longest_s in visits
     )
     return Picture(event.session, tuple(rows))
 
@@ -127,6 +138,7 @@ def _started(picture: Picture, state: str) -> Picture:
         picture,
         active=index,
         since_s=picture.now_s,
+        entered_s=picture.now_s,
         settled_at_s=None,
         reason="",
         prompt=None,
@@ -176,6 +188,8 @@ def _finished(picture: Picture, result: StateResult) -> Picture:
 
 def _happened(picture: Picture, event: Happened) -> Picture:
     picture = replace(_at(picture, event.time_s), last=event)
+    if event.kind == "entered":
+        return replace(picture, entered_s=picture.now_s)
     if event.kind == "prompt":
         return replace(picture, prompt=event)
     return replace(picture, prompt=None) if event.kind in ("woken", "fault") else picture

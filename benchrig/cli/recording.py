@@ -71,8 +71,9 @@ def _tell_header(header: Header) -> None:
         say(f"{role}: {source.name} (SHA-256 {source.sha256[:16]}...)")
     for wire in header.wires:
         say(f"wire to the {wire.name}: {wire.address}")
-    given = {key: value for key, value in vars(header.options).items() if value not in (None, ())}
-    say(f"options: {', '.join(f'{key} {value}' for key, value in given.items())}")
+    options = {**vars(header.options), "only": " ".join(header.options.only)}
+    given = (f"{key.replace('_', ' ')} {value}" for key, value in options.items() if value)
+    say(f"options: {', '.join(given)}")
 
 
 def _with_states(recording: Recording) -> Iterator[tuple[Entry, str | None]]:

@@ -140,22 +140,21 @@ def command(
 
         from benchrig.assembly import assemble, clock_for, load_files
         from benchrig.cli.screen import open_screen
-        from benchrig.injecting import load_faults
         from benchrig.records.recorder import Recorder
         from benchrig.records.recording import RECORDING, Options
         from benchrig.records.run_folder import RunFolder, to_json
         from benchrig.records.sources import read_sources
         from benchrig.sequencer import run_session
 
-        file, plan, _, _ = load_files(bench, session)
+        files = load_files(bench, session, fault_plan)
+        file, plan = files.bench, files.session
         if aim is not None:
             plan = plan.aiming_at(aim)
         plan.selected(only)
-        faults = None if fault_plan is None else load_faults(fault_plan)
         sources = read_sources(session, bench, file)
         options = Options(only, repeat, serial_number, operator, note, aim)
         recorder = Recorder(clock_for(file, stop))
-        made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire, faults=faults)
+        made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire, faults=files.faults)
         console = Console(stderr=as_json, highlight=False)
         with (
             RunFolder(out, made.clock.now(), plan.name, serial_number) as folder,

@@ -171,7 +171,8 @@ class ScpiInstrument:
             raise WireFault(
                 "garbled_reply",
                 self.wire.name,
-                f"to {self._question!r}: more than one answer came: {came}",
+                f"to {self._question!r}: more than one answer came: {came}. Is somebody else "
+                "connected to the instrument? End other programs that talk to it",
             )
         self._in_step = True
         self._due_s = -math.inf
@@ -287,11 +288,15 @@ class ScpiInstrument:
 
     def _silent(self) -> NoReply:
         if self.identity:
-            message = "does not answer any more; switch it off and on, and check its remote control"
+            message = (
+                "does not answer any more; check that nobody else has connected to it, switch it "
+                "off and on, and check its remote control"
+            )
         else:
             message = (
-                "does not answer *IDN?; check that it is on, that remote control is enabled, and "
-                "address, baud rate and terminations in the bench file"
+                "does not answer *IDN?; check that it is on, that remote control is enabled, that "
+                "nobody else is connected (many instruments serve one at a time), and address, "
+                "baud rate and terminations in the bench file"
             )
         return NoReply("no_reply", self.wire.name, f"{self.wire.address} {message}")
 

@@ -69,7 +69,11 @@ class Pins:
         return levels
 
     def park(self, parking: Parking) -> None:
-        self._tell("parked", f"lines parked: TX {parking.tx}, DTR {parking.dtr}, RTS {parking.rts}")
+        levels = {"DTR": parking.dtr, "RTS": parking.rts}
+        put = "".join(
+            f", {line} {'on' if on else 'off'}" for line, on in levels.items() if on is not None
+        )
+        self._tell("parked", f"lines parked: TX {parking.tx}{put}")
         if parking.tx == "closed":
             self._wire.close()
         else:

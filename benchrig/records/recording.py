@@ -24,6 +24,7 @@ from benchrig import __version__
 from benchrig.errors import Fault, FileProblem, FileProblems, UsageError
 from benchrig.records.entries import Entry, Note, from_json
 from benchrig.records.sources import Role, Source
+from benchrig.session.toml_file import unreadable
 from benchrig.wires.recording import Act
 
 RECORDING = "recording.jsonl"
@@ -210,8 +211,8 @@ def read_objects(path: Path) -> tuple[list[dict[str, Any]], int | None]:
     Raises `FileProblems`."""
     try:
         data = path.read_bytes()
-    except OSError as error:
-        raise _problem(path, None, f"cannot be read: {error}") from None
+    except (OSError, ValueError) as error:
+        raise unreadable(path, error) from None
     *lines, rest = data.split(b"\n")
     if not lines:
         raise _problem(path, 1, "is no recording: not even its first line is whole")
@@ -253,8 +254,6 @@ def _version(header: Mapping[str, Any]) -> int:
 
 def _header(content: Mapping[str, Any]) -> Header:
     """Raises `ValueError`, `KeyError` or `TypeError`."""
-    options = dict(content["options"])
-    options["only"] = tuple(options.get("only", ()))
     started = datetime.fromisoformat(content["started"])
     if started.tzinfo is None:
         raise ValueError("started is a time without its zone")
@@ -263,9 +262,30 @@ def _header(content: Mapping[str, Any]) -> Header:
         float(content["start_s"]),
         tuple(WireHere(**dict(wire)) for wire in content["wires"]),
         {role: _source(entry) for role, entry in dict(content["files"]).items()},
-        Options(**options),
+        _options(content["options"]),
         str(content["benchrig"]),
     )
+
+
+_TEXTS = ("serial_number", "operator", "note", "aim")
+
+
+def _options(raw: Any) -> Options:
+    """Raises `ValueError`, which names the option, for what was never written here."""
+    if not isinstance(raw, dict) or not raw.keys() <= Options.__dataclass_fields__.keys():
+        known = ", ".join(Options.__dataclass_fields__)
+        raise ValueError(f"options must be an object with some of the keys {known}")
+    only, repeat = raw.get("only", []), raw.get("repeat", 1)
+    if not isinstance(only, list) or not all(isinstance(name, str) for name in only):
+        raise ValueError("options.only must be a list of names of states")
+    if not isinstance(repeat, int) or isinstance(repeat, bool) or repeat < 1:
+        raise ValueError("options.repeat must be a whole number, 1 or more")
+    for key in _TEXTS:
+        if not isinstance(raw.get(key), str | None):
+            raise ValueError(f"options.{key} must be text")
+    if raw.get("aim") not in (None, "value", "verdict"):
+        raise ValueError("options.aim must be 'value' or 'verdict'")
+    return Options(tuple(only), repeat, **{key: raw.get(key) for key in _TEXTS})
 
 
 def _source(entry: Mapping[str, Any]) -> Source:

@@ -207,8 +207,9 @@ def files_for(path: Path, session: Path, bench: Path | None) -> tuple[Files, tup
     is named; and what the session does otherwise at the bench, a line each. Raises `FileProblems`
     and `UsageError`."""
     if bench is not None:
-        file, plan, sheet, zeros = load_files(bench, session)
-        return Files(plan, file, sheet, zeros), ()
+        loaded = load_files(bench, session)
+        parts = loaded.parts
+        return Files(loaded.session, loaded.bench, parts.sheet, parts.zeros), ()
     recording = (path if path.is_dir() else path.parent) / RECORDING
     if not recording.exists():
         raise UsageError(f"{recording} is not there: name the bench file with --bench")

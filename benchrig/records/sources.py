@@ -12,7 +12,7 @@ from benchrig.assembly import unsuitable
 from benchrig.drivers.meter import Zero
 from benchrig.errors import FileProblem, FileProblems
 from benchrig.session import BenchFile, MeterSheet, Session, load_session
-from benchrig.session.toml_file import parse_toml
+from benchrig.session.toml_file import parse_toml, unreadable
 from benchrig.verification import Verification, parse_verification
 from benchrig.zeros import parse_zeros
 
@@ -35,9 +35,8 @@ class Source:
         """Raises `FileProblems`."""
         try:
             return cls(str(path), path.read_bytes().decode("utf-8"))
-        except (OSError, UnicodeDecodeError) as error:
-            problem = FileProblem(str(path), None, "", f"cannot be read: {error}")
-            raise FileProblems([problem]) from None
+        except (OSError, ValueError) as error:
+            raise unreadable(path, error) from None
 
 
 @dataclass(frozen=True)
@@ -54,7 +53,7 @@ class Files:
         """The same with another session file. Raises `FileProblems`, also where the bench lacks
         what that session asks for."""
         session = load_session(path)
-        problems = list(unsuitable(self.bench, session, self.bench.name))
+        problems = list(unsuitable(self.bench, session))
         if problems:
             raise FileProblems(problems)
         return replace(self, session=session)

@@ -14,6 +14,8 @@ from benchrig.drivers.scpi import NOT_A_NUMBER, OVERLOAD, is_overload
 from benchrig.errors import FileProblem, FileProblems
 from benchrig.records.run_folder import READINGS, RESULT
 from benchrig.result import SessionResult
+from benchrig.session.toml_file import unreadable
+from benchrig.session.wording import spell
 
 
 @dataclass(frozen=True)
@@ -44,8 +46,12 @@ def load_stored(path: Path) -> Stored:
     result_path = path / RESULT if path.is_dir() else path
     try:
         result = SessionResult.model_validate_json(result_path.read_bytes())
-    except (OSError, ValidationError) as error:
-        raise _problem(result_path, f"is no result of a session: {error}") from None
+    except ValidationError as error:
+        what = error.errors()[0]
+        message = f"is no result of a session ({spell(what['loc'])}: {what['msg']})"
+        raise _problem(result_path, f"{message}; name a run folder or the {RESULT} in it") from None
+    except (OSError, ValueError) as error:
+        raise unreadable(result_path, error) from None
     readings = folder / READINGS
     try:
         with readings.open(encoding="utf-8", newline="") as file:
@@ -53,7 +59,9 @@ def load_stored(path: Path) -> Stored:
                 (float(row["time_s"]), float(row["range_A"]), _current(row))
                 for row in csv.DictReader(file)
             ]
-    except (OSError, ValueError, KeyError, TypeError, csv.Error) as error:
+    except OSError as error:
+        raise unreadable(readings, error) from None
+    except (ValueError, KeyError, TypeError, csv.Error) as error:
         raise _problem(readings, f"holds no readings of a session: {error}") from None
     columns = np.array(table).reshape(-1, 3)
     return Stored(result, tuple(_stretches(result, columns)))

@@ -3,27 +3,32 @@
 from __future__ import annotations
 
 from os import PathLike
-from pathlib import Path
 
 from benchrig.session.bench_file import BenchFile
 from benchrig.session.session_file import Session
 from benchrig.session.sheet import MeterSheet
-from benchrig.session.toml_file import read_toml
+from benchrig.session.toml_file import as_path, read_toml
 
 
-def load_session(path: str | PathLike[str]) -> Session:
-    """A session file. Raises `FileProblems` with all that is wrong in it."""
-    return read_toml(Path(path), Session)
+def load_session(path: str | PathLike[str] | Session) -> Session:
+    """A session file; one that is loaded already stays as it is. Raises `FileProblems` with all
+    that is wrong in it, and `UsageError` for what is no path."""
+    return path if isinstance(path, Session) else read_toml(as_path(path, "session"), Session)
 
 
-def load_bench(path: str | PathLike[str]) -> BenchFile:
-    """A bench file; the paths in it are made relative to its own folder. Raises `FileProblems`."""
-    return read_toml(Path(path), BenchFile).beside(Path(path).parent)
+def load_bench(path: str | PathLike[str] | BenchFile) -> BenchFile:
+    """A bench file; the paths in it are made relative to its own folder. One that is loaded
+    already stays as it is. Raises `FileProblems` and `UsageError`."""
+    if isinstance(path, BenchFile):
+        return path
+    place = as_path(path, "bench")
+    return read_toml(place, BenchFile).beside(place.parent)
 
 
-def load_sheet(path: str | PathLike[str]) -> MeterSheet:
-    """A meter sheet. Raises `FileProblems`."""
-    return read_toml(Path(path), MeterSheet)
+def load_sheet(path: str | PathLike[str] | MeterSheet) -> MeterSheet:
+    """A meter sheet; one that is loaded already stays as it is. Raises `FileProblems` and
+    `UsageError`."""
+    return path if isinstance(path, MeterSheet) else read_toml(as_path(path, "sheet"), MeterSheet)
 
 
 __all__ = [

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from os import PathLike
-from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, PlainSerializer
@@ -18,7 +17,7 @@ from benchrig.session.fields import (
     Text,
     compiled,
 )
-from benchrig.session.toml_file import TomlFile, read_toml
+from benchrig.session.toml_file import TomlFile, as_path, read_toml
 from benchrig.session.toml_lines import KeyPath
 
 
@@ -128,5 +127,5 @@ class FaultPlanFile(TomlFile):
 
 
 def load_fault_plan(path: str | PathLike[str]) -> FaultPlanFile:
-    """A fault-plan file. Raises `FileProblems` with all that is wrong in it."""
-    return read_toml(Path(path), FaultPlanFile)
+    """A fault-plan file. Raises `FileProblems` with all that is wrong in it, and `UsageError`."""
+    return read_toml(as_path(path, "fault plan"), FaultPlanFile)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Callable, Iterator
+from types import MappingProxyType
 from typing import Annotated, Any, AnyStr, Literal, Self
 
 from pydantic import (
@@ -207,6 +208,9 @@ Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", max_length=
 
 StateName = Annotated[str, WrapValidator(_unless_unknown)]
 """A state, named where it is used; whether it is defined is told apart."""
+
+# A table whose keys are the user's own: as frozen as the model that it is in.
+FROZEN = (AfterValidator(MappingProxyType), PlainSerializer(dict))
 
 Text = Annotated[str, Field(min_length=1, max_length=500)]
 

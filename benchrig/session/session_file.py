@@ -5,13 +5,14 @@ It names no port and no instrument, so that the same session runs on another ben
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
 
 from benchrig.errors import UsageError
 from benchrig.session.fields import (
+    FROZEN,
     NOT_NEGATIVE,
     Capacitance,
     Duration,
@@ -26,6 +27,14 @@ from benchrig.session.fields import (
     Text,
 )
 from benchrig.session.limits import DifferenceLimit, Limit, NumberLimit, ampere
+from benchrig.session.names import (
+    derived_names,
+    names_in,
+    repeated,
+    same_twice,
+    tables_in,
+    undefined,
+)
 from benchrig.session.protocol import Exchange, Protocol, Stimulus, Wake, can_be_sent
 from benchrig.session.toml_file import TomlFile
 from benchrig.session.toml_lines import KeyPath
@@ -174,7 +183,9 @@ class Session(TomlFile):
     requires: Requires = Requires()
     states: Annotated[tuple[State, ...], Field(min_length=1, strict=False)]
     order: Names | None = None
-    subsets: dict[Name, Names] = Field(default={})
+    subsets: Annotated[Mapping[Name, Names], *FROZEN] = Field(
+        default_factory=dict, validate_default=True
+    )
     differences: Annotated[tuple[Difference, ...], Field(strict=False)] = ()
     ratios: Annotated[tuple[Ratio, ...], Field(strict=False)] = ()
 
@@ -186,14 +197,18 @@ class Session(TomlFile):
         )
         return self.model_copy(update={"states": states})
 
-    def selected(self, only: Sequence[str] = ()) -> tuple[State, ...]:
-        """The states in the order in which they are visited; `only` those that are named, or
-        that are in a named subset. Raises `UsageError` for a name that is neither."""
+    def selected(self, only: str | Sequence[str] = ()) -> tuple[State, ...]:
+        """The states in the order in which they are visited; `only` those that are named (one, or
+        several), or that are in a named subset. Raises `UsageError` for a name that is neither."""
+        only = (only,) if isinstance(only, str) else tuple(only)
+        known = [*(state.name for state in self.states), *self.subsets]
         wanted: set[str] = set()
         for name in only:
-            if name not in self.subsets and all(name != state.name for state in self.states):
-                known = ", ".join([*(state.name for state in self.states), *self.subsets])
-                raise UsageError(f"there is no state or subset {name!r}; the session has {known}")
+            if name not in known:
+                close = closest(str(name), known)
+                hint = "" if close is None else f"did you mean {close!r}? "
+                listed = f"{hint}the session has {', '.join(known)}"
+                raise UsageError(f"there is no state or subset {name!r}; {listed}")
             wanted.update(self.subsets.get(name, (name,)))
         states = {state.name: state for state in self.states}
         order = self.order or tuple(states)
@@ -204,17 +219,14 @@ class Session(TomlFile):
 
     @staticmethod
     def references(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
-        names = _names(raw.get("states"))
-        yield from _repeated("states", names)
+        names = names_in(raw.get("states"))
+        yield from repeated("states", names)
         known = {name for name in names if name}
 
         def check(path: KeyPath, used: Any) -> Iterator[tuple[KeyPath, str]]:
             for index, name in enumerate(used if isinstance(used, list) else []):
                 if isinstance(name, str) and name not in known:
-                    close = closest(name, sorted(known))
-                    listed = "defined: " + (", ".join(sorted(known)) or "none")
-                    hint = listed if close is None else f"did you mean {close!r}?"
-                    yield (*path, index), f"state {name!r} is not defined; {hint}"
+                    yield (*path, index), undefined("state", name, names)
 
         yield from check(("order",), raw.get("order"))
         subsets = raw.get("subsets")
@@ -222,10 +234,12 @@ class Session(TomlFile):
             if name in known:
                 yield ("subsets", name), "has the name of a state; choose another"
             yield from check(("subsets", name), used)
+        yield from derived_names(raw, known)
         for table in ("differences", "ratios"):
-            yield from _repeated(table, _names(raw.get(table)))
-            for index, entry in enumerate(_tables(raw.get(table))):
+            for index, entry in enumerate(tables_in(raw.get(table))):
                 yield from check((table, index, "of"), entry.get("of"))
+                if (message := same_twice(entry.get("of"))) is not None:
+                    yield (table, index, "of"), message
 
     def checks(self) -> Iterator[tuple[KeyPath, str]]:
         board = self.board
@@ -267,19 +281,3 @@ def _first_above(state: State, highest_A: float) -> Iterator[tuple[KeyPath, floa
             break  # one too high a limit has its typical value above as well
     if state.ticks is not None and state.ticks.peak_current > highest_A:
         yield ("ticks", "peak_current"), state.ticks.peak_current
-
-
-def _tables(value: Any) -> list[dict[str, Any]]:
-    entries = value if isinstance(value, list) else []
-    return [entry if isinstance(entry, dict) else {} for entry in entries]
-
-
-def _names(value: Any) -> list[str]:
-    names = [entry.get("name") for entry in _tables(value)]
-    return [name if isinstance(name, str) else "" for name in names]
-
-
-def _repeated(table: str, names: list[str]) -> Iterator[tuple[KeyPath, str]]:
-    for index, name in enumerate(names):
-        if name and name in names[:index]:
-            yield (table, index, "name"), f"{name!r} is used twice; names must differ"

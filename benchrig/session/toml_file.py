@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from os import PathLike, fspath
 from pathlib import Path
 from typing import Any, ClassVar, Generic, TypeVar
 
-from pydantic import ValidationError
+from pydantic import PrivateAttr, ValidationError
 from pydantic_core import ErrorDetails
 
-from benchrig.errors import FileProblem, FileProblems
+from benchrig.errors import FileProblem, FileProblems, UsageError
 from benchrig.session.fields import CHECKS_LATER, UNKNOWN, FileModel
 from benchrig.session.toml_lines import KeyPath, locate
 from benchrig.session.wording import (
@@ -24,11 +26,23 @@ from benchrig.session.wording import (
     value_wrong,
 )
 
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where a model was read. All places are equal: what a file says does not depend on them."""
+
+    name: str = field(default="", compare=False)
+    lines: Mapping[KeyPath, int] = field(default_factory=dict, compare=False)
+
 
 class TomlFile(FileModel):
     """The top of a TOML file."""
 
     FORMAT: ClassVar[str]
+
+    _place: _Place = PrivateAttr(default=_Place())
 
     @staticmethod
     def references(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
@@ -36,9 +50,29 @@ class TomlFile(FileModel):
         it is not a valid one. `raw` may hold anything that TOML can."""
         yield from ()
 
-    def conflicts(self) -> Iterator[tuple[KeyPath, str]]:
-        """Problems that can be looked for only once every single value is valid."""
-        yield from ()
+    def problem(self, path: KeyPath, message: str) -> FileProblem:
+        """What is wrong at `path`, found out after reading: together with another file, say."""
+        place = self._place
+        line = next((place.lines[at] for at in _upwards(path) if at in place.lines), None)
+        return FileProblem(place.name, line, spell(path), message)
+
+    def referred(self, path: KeyPath, load: Callable[[], T]) -> T:
+        """What the file named at `path` holds. Raises `FileProblems`; for one that cannot be read
+        at all they name the place where it is referred to."""
+        try:
+            return load()
+        except FileProblems as found:
+            problems = (
+                self.problem(path, f"names {each.file}, which {each.message}")
+                if each.line is None and not each.key
+                else each
+                for each in found.problems
+            )
+            raise FileProblems(tuple(problems)) from None
+
+
+def _upwards(path: KeyPath) -> Iterator[KeyPath]:
+    return (path[:length] for length in range(len(path), -1, -1))
 
 
 Model = TypeVar("Model", bound=TomlFile)
@@ -51,13 +85,12 @@ def read_toml(path: Path, model: type[Model]) -> Model:
         data = path.read_bytes()
         # Some editors put a byte-order mark in front, which TOML does not know.
         text = data.decode("utf-8-sig")
-    except OSError as error:
-        problem = FileProblem(name, None, "", f"cannot be read: {error.strerror or error}")
-        raise FileProblems([problem]) from None
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         message = f"is not UTF-8 text (byte {error.start}); save it with the encoding UTF-8"
         raise FileProblems([FileProblem(name, line, "", message)]) from None
+    except (OSError, ValueError) as error:
+        raise unreadable(path, error) from None
     return parse_toml(text, name, model)
 
 
@@ -103,16 +136,13 @@ class _Reading(Generic[Model]):
             if value is not None:
                 self._tell_all(_checked(value, ()))
                 if not self._problems:
-                    self._tell_all(value.conflicts())
-                if not self._problems:
+                    value._place = _Place(self._name, self._lines)
                     return value
         raise FileProblems(sorted(self._problems.values(), key=lambda problem: problem.line or 0))
 
     def _tell(self, path: KeyPath, message: str) -> None:
-        at: KeyPath = path
-        while at not in self._lines:
-            at = at[:-1]
-        problem = FileProblem(self._name, self._lines[at], spell(path), message)
+        line = next(self._lines[at] for at in _upwards(path) if at in self._lines)
+        problem = FileProblem(self._name, line, spell(path), message)
         self._problems.setdefault((path, message), problem)
 
     def _tell_all(self, found: Iterator[tuple[KeyPath, str]]) -> None:
@@ -120,18 +150,18 @@ class _Reading(Generic[Model]):
             self._tell(path, message)
 
     def _is_of_another_format(self) -> bool:
-        """Whether the rest is not worth reading: another kind of file, or another version."""
+        """Whether the rest is not worth reading: another kind of file. Of another version or a
+        garbled one, what it was meant to be is plain from the call."""
         given, expected = self._raw.get("format", self._model.FORMAT), self._model.FORMAT
         if given == expected:
             return False
-        message = f"is {shown(given)}; this version of benchrig reads {expected!r}"
-        self._tell(("format",), message)
         self._raw["format"] = UNKNOWN
-        _, expected_kind, expected_version = expected.split("/")
-        found = re.fullmatch(r"benchrig/(.+)/(\d+)", str(given))
-        if found is None:
-            return False  # garbled; what it was meant to be is plain from the call
-        return found[2] != expected_version or closest(found[1], [expected_kind]) is None
+        found = re.fullmatch(r"benchrig/(.+)/\d+", str(given))
+        kind = expected.split("/")[1]
+        other = found is not None and closest(found[1], [kind]) is None
+        reads = f"a file of {expected!r} goes here" if other else f"benchrig reads {expected!r}"
+        self._tell(("format",), f"is {shown(given)}; {reads}")
+        return other
 
     def _respell_keys(self) -> None:
         while unknown := [each for each in self._tried()[1] if each["type"] == "extra_forbidden"]:
@@ -201,6 +231,26 @@ class _Reading(Generic[Model]):
         for key in path:
             at = at if at is UNKNOWN else at[key]
         return at
+
+
+def as_path(given: object, what: str) -> Path:
+    """`given` as the path of a file. Raises `UsageError` for what is none."""
+    path = fspath(given) if isinstance(given, str | PathLike) else None
+    if isinstance(path, str) and path:
+        return Path(path)
+    found = "an empty text" if path == "" else "nothing" if given is None else _kind(given)
+    raise UsageError(f"{found} is given for the {what}; give the path of its file")
+
+
+def _kind(value: object) -> str:
+    return f"a value of the type {type(value).__name__}"
+
+
+def unreadable(path: Path, error: Exception) -> FileProblems:
+    """What to raise for a file that cannot be read: `ValueError` is what Python says of a name
+    that no system takes, one with a NUL in it, say."""
+    reason = getattr(error, "strerror", None) or error
+    return FileProblems([FileProblem(str(path), None, "", f"cannot be read: {reason}")])
 
 
 def _path(entry: ErrorDetails) -> KeyPath:

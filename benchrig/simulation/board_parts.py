@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import Field
 
 from benchrig.session.fields import (
     NOT_NEGATIVE,
+    POSITIVE,
     Capacitance,
     Current,
     Duration,
@@ -22,16 +24,16 @@ from benchrig.session.fields import (
     PositiveVoltage,
     Regex,
     Resistance,
+    Slope,
     Text,
 )
-from benchrig.units import parse_quantity
+from benchrig.session.toml_lines import KeyPath
+from benchrig.units import format_quantity
 
 Line = Literal["tx", "dtr", "rts"]
 
 NotNegativeCurrent = Annotated[Current, NOT_NEGATIVE]
-Conductance = Annotated[
-    float, BeforeValidator(lambda value: parse_quantity(value, "A/V")), NOT_NEGATIVE
-]
+Conductance = Annotated[Slope, NOT_NEGATIVE]
 
 
 class UartSettings(FileModel):
@@ -57,13 +59,7 @@ class Feed(FileModel):
 
     line: Line
     level: PositiveVoltage
-    resistance: Resistance
-
-    @model_validator(mode="after")
-    def _resists(self) -> Feed:
-        if self.resistance <= 0:
-            raise ValueError("resistance must be above zero")
-        return self
+    resistance: Annotated[Resistance, POSITIVE]
 
 
 class Boot(FileModel):
@@ -91,13 +87,18 @@ class Command(FileModel):
     loads_on: Annotated[tuple[Name, ...], Field(strict=False)] = ()
     loads_off: Annotated[tuple[Name, ...], Field(strict=False)] = ()
 
-    @model_validator(mode="after")
-    def _one_of_each(self) -> Command:
-        if sum(given is not None for given in (self.text, self.pattern, self.hex)) != 1:
-            raise ValueError("give exactly one of text, pattern and hex")
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        given = [key for key in ("text", "pattern", "hex") if getattr(self, key) is not None]
+        if not given:
+            yield ("text",), "is missing: give one of text, pattern and hex"
+        for key in given[1:]:
+            yield (key,), f"does not go with {given[0]}: give one of the two"
         if self.reply is not None and self.reply_hex is not None:
-            raise ValueError("give either reply (text) or reply_hex (bytes), not both")
-        return self
+            yield ("reply_hex",), "does not go with reply: give one of the two"
+
+
+_NO_TIMER = ("byte", "break", "dtr", "rts")
+_NO_BYTE = ("break", "dtr", "rts", "timer")
 
 
 class WakeSource(FileModel):
@@ -115,15 +116,19 @@ class WakeSource(FileModel):
     into: Name | None = None
     reboots: bool = False
 
-    @model_validator(mode="after")
-    def _complete(self) -> WakeSource:
-        if (self.by == "timer") != (self.after is not None):
-            raise ValueError("a wake by the timer needs after (from entry), and only that one")
-        if self.byte is not None and (self.by != "byte" or len(self.byte) != 1):
-            raise ValueError("byte belongs to a wake by a byte, and is one byte")
-        if self.reboots == (self.into is not None):
-            raise ValueError("give either into (a state) or reboots = true")
-        return self
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        if self.by == "timer" and self.after is None:
+            yield ("after",), 'is missing: by = "timer" needs the time from entry: after = "10 s"'
+        if self.after is not None and self.by in _NO_TIMER:
+            yield ("after",), f'goes with by = "timer" only, not with by = "{self.by}"'
+        if self.byte is not None and self.by in _NO_BYTE:
+            yield ("byte",), f'goes with by = "byte" only, not with by = "{self.by}"'
+        if self.byte is not None and len(self.byte) > 1:
+            yield ("byte",), 'must be one byte, like "55"'
+        if self.reboots is False and self.into is None:
+            yield ("into",), "is missing: give into (a state), or reboots = true"
+        if self.reboots is True and self.into is not None:
+            yield ("into",), "does not go with reboots: a reboot ends in the state of [boot]"
 
 
 class Tail(FileModel):
@@ -140,11 +145,9 @@ class Burst(FileModel):
     duration: PositiveDuration
     current: PositiveCurrent
 
-    @model_validator(mode="after")
-    def _fits(self) -> Burst:
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
         if self.duration >= self.period:
-            raise ValueError("duration must be shorter than period")
-        return self
+            yield ("duration",), f"must be shorter than period, {format_quantity(self.period, 's')}"
 
 
 class BoardState(FileModel):
@@ -173,13 +176,13 @@ class BoardState(FileModel):
     cut_after: Annotated[int, Field(ge=1)] | None = None
     wake: Annotated[tuple[WakeSource, ...], Field(strict=False)] = ()
 
-    @model_validator(mode="after")
-    def _agrees(self) -> BoardState:
-        if (self.acknowledgement == "cut") != (self.cut_after is not None):
-            raise ValueError('acknowledgement = "cut" needs cut_after (bytes), and only that one')
-        if self.wake and not self.sleep:
-            raise ValueError("wake belongs to a state with sleep = true")
-        return self
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        if self.acknowledgement == "cut" and self.cut_after is None:
+            yield ("cut_after",), 'is missing: acknowledgement = "cut" needs a number of bytes'
+        if self.cut_after is not None and self.acknowledgement in ("whole", "lost"):
+            yield ("cut_after",), 'goes with acknowledgement = "cut" only'
+        if self.wake and self.sleep is False:
+            yield ("wake",), "goes with sleep = true only"
 
     @property
     def hears_commands(self) -> bool:

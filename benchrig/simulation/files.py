@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from os import PathLike
 from pathlib import Path
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
-from benchrig.errors import FileProblem, FileProblems
-from benchrig.session.fields import Capacitance, Frequency, Name, PositiveVoltage, Text, Voltage
-from benchrig.session.toml_file import TomlFile, read_toml
+from benchrig.errors import FileProblems
+from benchrig.session.fields import (
+    FROZEN,
+    UNKNOWN,
+    Capacitance,
+    Frequency,
+    Name,
+    PositiveVoltage,
+    Temperature,
+    Text,
+    Voltage,
+)
+from benchrig.session.names import names_in, repeated, tables_in, undefined
+from benchrig.session.toml_file import TomlFile, as_path, read_toml
 from benchrig.session.toml_lines import KeyPath
 from benchrig.simulation.board_parts import (
     BoardState,
@@ -23,9 +35,6 @@ from benchrig.simulation.board_parts import (
     NotNegativeCurrent,
     UartSettings,
 )
-from benchrig.units import parse_quantity
-
-Celsius = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "°C"))]
 
 
 class SimulatedBoardFile(TomlFile):
@@ -38,9 +47,11 @@ class SimulatedBoardFile(TomlFile):
     release_hysteresis: Voltage = 0.1
     reset_conductance: Conductance
     decoupling: Capacitance = 0.0
-    temperature: Celsius = 25.0
+    temperature: Temperature = 25.0
     clock: Frequency = 1e6
-    loads: dict[Name, NotNegativeCurrent] = Field(default_factory=dict)
+    loads: Annotated[Mapping[Name, NotNegativeCurrent], *FROZEN] = Field(
+        default_factory=dict, validate_default=True
+    )
     uart: UartSettings = UartSettings()
     feeds: Annotated[tuple[Feed, ...], Field(strict=False)] = ()
     boot: Boot
@@ -55,51 +66,56 @@ class SimulatedBoardFile(TomlFile):
                 return state
         raise KeyError(name)
 
-    def conflicts(self) -> Iterator[tuple[KeyPath, str]]:
-        if self.minimum_voltage + self.release_hysteresis >= self.nominal_voltage:
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        if _not_below(self.minimum_voltage, self.release_hysteresis, self.nominal_voltage):
             yield (
                 ("minimum_voltage",),
                 "plus release_hysteresis must be below nominal_voltage, or the board never boots",
             )
-        yield from self._name_conflicts()
-        ends_messages = self.uart.receive_ending != "none"
         for index, command in enumerate(self.commands):
-            if command.hex is not None and ends_messages:
+            if command.hex is not None and self.uart.receive_ending in ("CR", "LF", "CRLF"):
                 yield ("commands", index, "hex"), 'goes with uart.receive_ending = "none" only'
 
-    def _name_conflicts(self) -> Iterator[tuple[KeyPath, str]]:
-        names = [state.name for state in self.states]
-        for index, name in enumerate(names):
-            if name in names[:index]:
-                yield ("states", index, "name"), f"{name!r} is used twice; names must differ"
-        for path, used in self._states_used():
-            if used not in names:
-                yield path, f"state {used!r} is not defined; defined: {', '.join(names)}"
-        for path, used in self._loads_used():
-            if used not in self.loads:
-                known = ", ".join(self.loads) or "none"
-                yield path, f"load {used!r} is not defined in [loads]; defined: {known}"
+    @staticmethod
+    def references(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
+        names = names_in(raw.get("states"))
+        yield from repeated("states", names)
+        for path, used in _states_used(raw):
+            if isinstance(used, str) and used not in names:
+                yield path, undefined("state", used, names)
+        loads = list(_table(raw.get("loads")))
+        for path, used in _loads_used(raw):
+            if isinstance(used, str) and used not in loads:
+                yield path, undefined("load", used, loads)
 
-    def _states_used(self) -> Iterator[tuple[KeyPath, str]]:
-        yield ("boot", "state"), self.boot.state
-        for index, command in enumerate(self.commands):
-            if command.enters is not None:
-                yield ("commands", index, "enters"), command.enters
-        for index, state in enumerate(self.states):
-            for number, wake in enumerate(state.wake):
-                if wake.into is not None:
-                    yield ("states", index, "wake", number, "into"), wake.into
-        if self.defects.spontaneous_reset is not None:
-            yield ("defects", "spontaneous_reset", "state"), self.defects.spontaneous_reset.state
 
-    def _loads_used(self) -> Iterator[tuple[KeyPath, str]]:
-        for index, state in enumerate(self.states):
-            for number, load in enumerate(state.loads):
-                yield ("states", index, "loads", number), load
-        for index, command in enumerate(self.commands):
-            for key in ("loads_on", "loads_off"):
-                for number, load in enumerate(getattr(command, key)):
-                    yield ("commands", index, key, number), load
+def _not_below(minimum_V: float, hysteresis_V: float, nominal_V: float) -> bool:
+    if UNKNOWN in (minimum_V, hysteresis_V):
+        return False
+    return minimum_V + hysteresis_V >= nominal_V
+
+
+def _table(value: Any) -> dict[str, Any]:
+    return value if isinstance(value, dict) else {}
+
+
+def _states_used(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, Any]]:
+    yield ("boot", "state"), _table(raw.get("boot")).get("state")
+    for index, command in enumerate(tables_in(raw.get("commands"))):
+        yield ("commands", index, "enters"), command.get("enters")
+    for index, state in enumerate(tables_in(raw.get("states"))):
+        for number, wake in enumerate(tables_in(state.get("wake"))):
+            yield ("states", index, "wake", number, "into"), wake.get("into")
+    reset = _table(_table(raw.get("defects")).get("spontaneous_reset"))
+    yield ("defects", "spontaneous_reset", "state"), reset.get("state")
+
+
+def _loads_used(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, Any]]:
+    for table, key in (("states", "loads"), ("commands", "loads_on"), ("commands", "loads_off")):
+        for index, entry in enumerate(tables_in(raw.get(table))):
+            used = entry.get(key)
+            for number, load in enumerate(used if isinstance(used, list) else []):
+                yield (table, index, key, number), load
 
 
 class _DefectiveBoard(TomlFile):
@@ -113,29 +129,27 @@ class _DefectiveBoard(TomlFile):
     defects: Defects
 
 
-def load_board(path: Path) -> SimulatedBoardFile:
+def load_board(path: str | PathLike[str]) -> SimulatedBoardFile:
     """The board in the file at `path`, which may be `based_on` another file beside it: its
-    `[defects]` then take the place of the other's. Raises `FileProblems`."""
-    if not _is_based_on_another(path):
-        return read_toml(path, SimulatedBoardFile)
-    variant = read_toml(path, _DefectiveBoard)
-    base_path = path.parent / variant.based_on
+    `[defects]` then take the place of the other's. Raises `FileProblems` and `UsageError`."""
+    place = as_path(path, "simulated board")
+    if not _is_based_on_another(place):
+        return read_toml(place, SimulatedBoardFile)
+    variant = read_toml(place, _DefectiveBoard)
+    base_path = place.parent / variant.based_on
     if _is_based_on_another(base_path):
         message = f"{variant.based_on!r} is itself based on another file; name that one"
-        raise FileProblems([FileProblem(str(path), None, "based_on", message)])
-    base = read_toml(base_path, SimulatedBoardFile)
-    board = base.model_copy(update={"name": variant.name, "defects": variant.defects})
-    problems = [
-        FileProblem(str(path), None, ".".join(map(str, where)), message)
-        for where, message in board.conflicts()
-    ]
-    if problems:
-        raise FileProblems(problems)
-    return board
+        raise FileProblems([variant.problem(("based_on",), message)])
+    base = variant.referred(("based_on",), lambda: read_toml(base_path, SimulatedBoardFile))
+    reset, names = variant.defects.spontaneous_reset, [state.name for state in base.states]
+    if reset is not None and reset.state not in names:
+        message = undefined("state", reset.state, names)
+        raise FileProblems([variant.problem(("defects", "spontaneous_reset", "state"), message)])
+    return base.model_copy(update={"name": variant.name, "defects": variant.defects})
 
 
 def _is_based_on_another(path: Path) -> bool:
     try:
-        return "based_on" in tomllib.loads(path.read_bytes().decode("utf-8"))
+        return "based_on" in tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except (OSError, ValueError, RecursionError):
         return False  # the reader of the file says what is wrong with it
