@@ -70,7 +70,10 @@ def parse_resistor(text: str) -> Resistor:
         raise ValueError(f"{text!r} is not a reference resistor: {example}")
     resistance_ohm, accuracy = parse_quantity(found[1], "Ω"), parse_quantity(found[2], "%")
     if not (resistance_ohm > 0.0 and 0.0 < accuracy < 0.5):
-        raise ValueError(f"{text!r}: resistance and accuracy must be above zero; {example}")
+        raise ValueError(
+            f"{text!r}: the resistance must be above zero, and its accuracy above zero and below "
+            f"50 %; {example}"
+        )
     return Resistor(resistance_ohm, accuracy)
 
 

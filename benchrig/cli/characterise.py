@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from benchrig.measurement import Characteristics, Proposal
 
 SAY_EVERY_S = 60.0
+LONGEST_S = 7 * 86400.0
 
 
 def _duration(ctx: click.Context, parameter: click.Parameter, value: str) -> float:
@@ -31,6 +32,8 @@ def _duration(ctx: click.Context, parameter: click.Parameter, value: str) -> flo
         raise click.BadParameter(str(error)) from None
     if duration_s < 10.0:
         raise click.BadParameter(f"{value} is too short to learn from: take 10 min, say")
+    if duration_s > LONGEST_S:
+        raise click.BadParameter(f"{value} is longer than a week; its record would fill the memory")
     return duration_s
 
 

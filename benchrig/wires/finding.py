@@ -82,5 +82,5 @@ def _try_device(path: str) -> None:
             fcntl.flock(device, fcntl.LOCK_EX | fcntl.LOCK_NB)
         finally:
             os.close(device)
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise cannot_open("port", path, error) from error

@@ -265,7 +265,9 @@ class VisaWire:
         count = len(tcp.recv(_PIECE, socket.MSG_PEEK))
         if count == 0:
             raise WireLost(
-                self.name, f"{self.address} was closed by the instrument; has it lost power?"
+                self.name,
+                f"{self.address} was closed by the instrument; has it lost power, or does it "
+                "serve somebody else, who is connected already?",
             )
         return count
 

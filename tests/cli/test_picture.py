@@ -23,9 +23,10 @@ from benchrig.measurement import Outcome
 from benchrig.result import StateResult
 
 
-def started(*states: str, expected_s: float = 30.0) -> SessionStarted:
+def started(*states: str, expected_s: float = 30.0, longest_s: float = math.inf) -> SessionStarted:
     each_s = (expected_s / max(len(states), 1),) * len(states)
-    return SessionStarted("hive-scale", states, ((None, 1e-3),) * len(states), each_s)
+    limits = ((None, 1e-3),) * len(states)
+    return SessionStarted("hive-scale", states, limits, each_s, (longest_s,) * len(states))
 
 
 def readings(
@@ -165,3 +166,16 @@ def test_the_remaining_time_is_never_nonsense(happened: list[Event], now_s: floa
     remaining_s = seen.remaining_s(now_s)
     if remaining_s is not None:
         assert 0.0 <= remaining_s <= 1e4 * (len(seen.rows) + 1) + LONGEST_GUESS_S
+
+
+@pytest.mark.parametrize("needed_s", [5.0, 100.0, 1e9])
+def test_no_state_is_said_to_take_longer_than_its_time_limit(needed_s: float) -> None:
+    picture = after(Picture(), started("idle", "idle", expected_s=20.0, longest_s=12.0))
+    picture = after(after(picture, StateStarted("idle")), at(2.0, "entered"))
+    picture = after(picture, readings("idle", 4.0, 1e-3, needed_s=needed_s))
+    # 12 s from its entry at 2 s on, and 10 s for the next.
+    assert picture.remaining_s(4.0) == pytest.approx(min(max(6.0, needed_s), 10.0) + 10.0)
+    # Measured once more, it has its time limit once more.
+    picture = after(picture, at(15.0, "entered"))
+    picture = after(picture, readings("idle", 16.0, 1e-3, needed_s=needed_s))
+    assert picture.remaining_s(16.0) == pytest.approx(min(11.0, needed_s) + 10.0)

@@ -178,6 +178,7 @@ STARTED = SessionStarted(
     ("idle", "deep_sleep", "shelf"),
     ((0.9e-3, 1.5e-3), (None, 0.9e-6), (None, None)),
     (10.0, 20.0, 10.0),
+    (60.0, 60.0, 60.0),
 )
 PROMPT = Happened(8.0, "prompt", "Hold the magnet to the scale", "deep_sleep", {"within_s": 30.0})
 FAULT = Happened(12.0, "fault", f"{NO_WAKE.kind}: {NO_WAKE.message}", "shelf")
@@ -371,7 +372,7 @@ def nasty_events() -> list[Event]:
     fault = FaultRecord(kind="no_reply", message=NASTY)
     bad = row("idle", "fault", fault=fault, flags=(NASTY,))
     return [
-        SessionStarted(NASTY, (NASTY, "idle"), ((None, None),) * 2, (5.0, 5.0)),
+        SessionStarted(NASTY, (NASTY, "idle"), ((None, None),) * 2, (5.0, 5.0), (9.0, 9.0)),
         StateStarted("idle"),
         Happened(1.0, "meter", NASTY, NASTY),
         Happened(2.0, "prompt", NASTY, "idle", {"within_s": 5.0}),
@@ -470,7 +471,7 @@ def test_a_row_of_the_live_table_stays_one_line() -> None:
 
 def test_many_states_scroll_with_the_present_one() -> None:
     names = tuple(f"state_{n}" for n in range(50))
-    started = SessionStarted("long", names, ((None, None),) * 50, (2.0,) * 50)
+    started = SessionStarted("long", names, ((None, None),) * 50, (2.0,) * 50, (9.0,) * 50)
     shown = view(seen(started, StateStarted("state_30")), height=20)
     assert len(shown.splitlines()) <= 20
     assert ">  state_30" in shown

@@ -23,6 +23,7 @@ from benchrig.records.recording import (
     Options,
     RecordingFile,
     load_recording,
+    read_objects,
     sealed,
 )
 from benchrig.wires.recording import Act, Failure, Told
@@ -343,3 +344,29 @@ def test_a_state_is_on_disk_once_it_has_ended(tmp_path: Path) -> None:
 def test_kill_at_a_random_moment(seed: int, tmp_path: Path) -> None:
     """scripts/kill_recordings.py does it a hundred times."""
     assert killed(tmp_path / "r.jsonl", random.Random(seed).random()) is None
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ([], "options must be an object"),
+        ({"colour": "red"}, "options must be an object"),
+        ({"only": "idle"}, "options.only must be a list"),
+        ({"only": [1]}, "options.only must be a list"),
+        ({"repeat": "3"}, "options.repeat must be a whole number"),
+        ({"repeat": 0}, "options.repeat must be a whole number"),
+        ({"repeat": True}, "options.repeat must be a whole number"),
+        ({"serial_number": 7}, "options.serial_number must be text"),
+        ({"note": ["x"]}, "options.note must be text"),
+        ({"aim": "fame"}, "options.aim must be"),
+        ({"aim": []}, "options.aim must be text"),
+    ],
+)
+def test_options_of_a_wrong_type_are_told(options: Any, words: str, tmp_path: Path) -> None:
+    header, *_ = read_objects(GOOD)[0]
+    path = tmp_path / "r.jsonl"
+    line, _ = sealed(header | {"options": options}, 0)
+    path.write_bytes(line)
+    with pytest.raises(FileProblems, match=words) as caught:
+        load_recording(path)
+    assert [problem.line for problem in caught.value.problems] == [1]

@@ -113,12 +113,19 @@ def test_an_empty_file_lacks_its_format_first(model: type[TomlFile]) -> None:
     assert (line, key, message) == (1, "format", f'is missing: add format = "{model.FORMAT}"')
 
 
-@pytest.mark.parametrize("given", ["benchrig/bench/1", "benchrig/session/2", "benchrig/session/0"])
-def test_of_another_kind_or_version_only_that_is_told(given: str) -> None:
-    text = SESSION.replace("benchrig/session/1", given).replace('name = "idle"', "nmae = 1")
+def test_of_another_kind_only_that_is_told() -> None:
+    text = SESSION.replace("benchrig/session/1", "benchrig/bench/1").replace('"idle"', "1")
     line, key, message = only_problem(text, Session)
     assert (line, key) == (1, "format")
-    assert message == f"is '{given}'; this version of benchrig reads 'benchrig/session/1'"
+    assert message == "is 'benchrig/bench/1'; a file of 'benchrig/session/1' goes here"
+
+
+@pytest.mark.parametrize("given", ["benchrig/session/2", "benchrig/session/0"])
+def test_of_another_version_everything_else_is_told_too(given: str) -> None:
+    text = SESSION.replace("benchrig/session/1", given).replace("'^error'", "'('")
+    told = problems(text, Session)
+    assert [key for _, key, _ in told] == ["format", "protocol.reject"]
+    assert told[0][2] == f"is '{given}'; benchrig reads 'benchrig/session/1'"
 
 
 @pytest.mark.parametrize("given", ['"benchrig/sesion/1"', '"session"', "1", "true", "[]", "{}"])

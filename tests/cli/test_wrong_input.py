@@ -1,0 +1,85 @@
+"""Every command with every kind of wrong file: status 2, and a line that says what is wrong."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.calls import BENCH, BOARD, FIXTURES, SESSION, call
+
+RECORDING = FIXTURES / "recordings" / "good.jsonl"
+RESISTOR = ("--resistor", "1 Mohm 0.1 %", "--voltage", "3 V", "--yes")
+CHARACTERISE = ("--bench", BENCH, "--state", "idle", "--for", "10 min")
+
+# FILE stands for the wrong one.
+CALLS = {
+    "run session": ("run", "FILE", "--bench", BENCH),
+    "run bench": ("run", SESSION, "--bench", "FILE"),
+    "run faults": ("run", SESSION, "--bench", BENCH, "--fault-plan", "FILE"),
+    "check session": ("check", "FILE", "--bench", BENCH),
+    "check bench": ("check", SESSION, "--bench", "FILE", "--files-only"),
+    "characterise": ("characterise", "FILE", *CHARACTERISE),
+    "zero": ("zero", "--bench", "FILE", "--yes"),
+    "verify-meter": ("verify-meter", "--bench", "FILE", *RESISTOR),
+    "simulate": ("simulate", "FILE"),
+    "simulate meter": ("simulate", BOARD, "--meter", "FILE"),
+    "replay": ("replay", "FILE"),
+    "replay session": ("replay", RECORDING, "--session", "FILE"),
+    "show": ("recording", "show", "FILE"),
+    "scrub": ("recording", "scrub", "FILE", "scrubbed.jsonl"),
+    "judge": ("judge", "FILE", "--session", SESSION),
+}
+CONTENTS = {
+    "empty": b"",
+    "no TOML": b"hello world\n",
+    "UTF-16": 'format = "x"\n'.encode("utf-16"),
+    "bytes": bytes(range(256)),
+    "list": b"[]\n",
+}
+
+
+@pytest.mark.parametrize("words", CALLS.values(), ids=CALLS.keys())
+@pytest.mark.parametrize("wrong", ["missing", "folder", "below a file", *CONTENTS])
+def test_a_wrong_file(
+    words: tuple[str | Path, ...], wrong: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "wrong"
+    if wrong == "folder":
+        path.mkdir()
+    elif wrong == "below a file":
+        path.write_bytes(b"")
+        path = path / "file"
+    elif wrong != "missing":
+        path.write_bytes(CONTENTS[wrong])
+    before = sorted(tmp_path.iterdir())
+    result = call(*(path if word == "FILE" else word for word in words))
+    assert result.exit_code == 2, result.output
+    assert str(path) in result.output
+    # Neither Python's nor a library's way of saying it, and no more than lines with the file.
+    for foreign in ("[Errno", "pydantic", "validation error", "internal_error", "None"):
+        assert foreign not in result.output
+    assert all(line.startswith(str(path)) for line in result.output.splitlines())
+    assert sorted(tmp_path.iterdir()) == before, "something was left behind"
+
+
+@pytest.mark.parametrize("for_how_long", ["0 s", "-5 min", "5", "x", "10 kg", "8 d", "1e300 s"])
+def test_a_senseless_time_to_record(for_how_long: str, tmp_path: Path) -> None:
+    words = ("--bench", BENCH, "--state", "idle", "--for", for_how_long, "--out", tmp_path)
+    result = call("characterise", SESSION, *words)
+    assert result.exit_code == 2
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("resistor", ["1 Mohm 200 %", "1 Mohm 50 %", "0 ohm 1 %"])
+def test_a_senseless_resistor(resistor: str) -> None:
+    result = call("verify-meter", "--bench", BENCH, "--resistor", resistor, "--voltage", "3 V")
+    assert result.exit_code == 2
+    assert "above zero and below 50 %" in " ".join(result.output.split())
+
+
+def test_options_are_shown_in_words() -> None:
+    result = call("recording", "show", RECORDING, "--steps", "--to", "0")
+    assert result.exit_code == 0
+    assert "options: repeat 1\n" in result.output
