@@ -34,6 +34,7 @@ from benchrig.result import StateResult
 from benchrig.session import BenchFile, Session
 from benchrig.session.protocol import Stimulus, Wake
 from benchrig.session.session_file import State
+from benchrig.session.wording import closest
 from benchrig.sleeping import QUICK_LOOK, SleepWatch, Visit
 from benchrig.units import format_quantity
 from benchrig.verification import load_verification, require_verification
@@ -183,7 +184,9 @@ class Bench:
             if state.name == name:
                 return state
         known = ", ".join(state.name for state in self.session.states)
-        raise UsageError(f"there is no state {name!r}; the session has {known}")
+        close = closest(str(name), [state.name for state in self.session.states])
+        hint = "" if close is None else f"did you mean {close!r}? "
+        raise UsageError(f"there is no state {name!r}; {hint}the session has {known}")
 
     def enter(self, name: str) -> None:
         """Bring the board into a state of the session file; wakes it first if it sleeps."""

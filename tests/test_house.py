@@ -113,6 +113,7 @@ def test_only_wires_know_ports() -> None:
 
 def test_simulation_and_drivers_are_strangers() -> None:
     files = ("session.fields", "session.sheet", "session.toml_file", "session.toml_lines")
+    files += ("session.names",)  # of what a file holds, too
     allowed = (*files, "units", "errors", "clock", "wires.simulated", "simulation")
     for name in modules("benchrig.simulation"):
         for other in ours(name):

@@ -141,7 +141,7 @@ def command(
         from benchrig.assembly import assemble, clock_for, load_files
         from benchrig.cli.screen import open_screen
         from benchrig.records.recorder import Recorder
-        from benchrig.records.recording import RECORDING, Options
+        from benchrig.records.recording import RECORDING, Options, refuse_place
         from benchrig.records.run_folder import RunFolder, to_json
         from benchrig.records.sources import read_sources
         from benchrig.sequencer import run_session
@@ -151,6 +151,8 @@ def command(
         if aim is not None:
             plan = plan.aiming_at(aim)
         plan.selected(only)
+        if record is not None:
+            refuse_place(record)
         sources = read_sources(session, bench, file)
         options = Options(only, repeat, serial_number, operator, note, aim)
         recorder = Recorder(clock_for(file, stop))

@@ -146,13 +146,23 @@ def header_as_json(header: Header) -> dict[str, Any]:
 # -- writing --------------------------------------------------------------------------------
 
 
+def refuse_place(path: Path) -> None:
+    """Raises `UsageError` where no new file can be made."""
+    if path.exists():
+        raise UsageError(f"{path} is there already; name another file to record to")
+    if not path.parent.is_dir():
+        raise UsageError(f"{path}: there is no folder {path.parent} to record to; make it first")
+
+
 class RecordingFile:
     """Lines that are on their way to the disk as soon as they are put. The file is a new one:
-    raises `UsageError` if it is there already, for a recording is never overwritten."""
+    raises `UsageError` if it is there already, for a recording is never overwritten, and where
+    there is no folder for it."""
 
     def __init__(self, path: Path, header: Mapping[str, Any]) -> None:
         flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
         self._crc = 0
+        refuse_place(path)
         try:
             self._file = os.open(path, flags, 0o644)
             self.put(header)

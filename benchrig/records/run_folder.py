@@ -41,7 +41,9 @@ class RunFolder:
             self.path = _new_folder(out, "-".join([stamp, *names]))
             self._file = (self.path / READINGS).open("w", encoding="utf-8", newline="")
         except OSError as error:
-            raise UsageError(f"{out}: no folder can be made here for the record: {error}") from None
+            reason = "it is no folder" if out.exists() and not out.is_dir() else error.strerror
+            message = f"{out}: no folder can be made here for the record ({reason}); name another"
+            raise UsageError(message) from None
         self._rows = csv.writer(self._file)
         self._rows.writerow(["time_s", "state", "range_A", "current_A", "note"])
 

@@ -90,9 +90,16 @@ class FileModel(BaseModel):
         return self
 
 
+# Beyond these it is a mistake, and the arithmetic would suffer: in the base unit, and 30 years.
+_LEAST, _MOST, _LONGEST_S = 1e-18, 1e12, 1e9
+
+
 def _quantity(unit: str) -> Callable[[Any], float]:
     def parse(value: Any) -> float:
-        return parse_quantity(value, unit)
+        parsed = parse_quantity(value, unit)
+        if parsed and not _LEAST <= abs(parsed) <= (_LONGEST_S if unit == "s" else _MOST):
+            raise ValueError(f"{value!r} is beyond all that is measured here; look at its prefix")
+        return parsed
 
     return parse
 

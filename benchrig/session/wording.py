@@ -38,6 +38,7 @@ _SENTENCES = {
 
 # What people write that is not TOML, by what the parser or the line says.
 _NOT_TOML = (
+    (re.compile(r"\r(?!\Z)"), "lines end in LF or CRLF, not in CR alone; save it so"),
     (
         re.compile(r"=\s*[+-]?\.?\d[\d.,]*(?:e[+-]?\d+)?\s*[A-Za-zµμΩ%°]", re.IGNORECASE),
         'a number with a unit stands in quotes: "1.2 uA"',
@@ -84,6 +85,8 @@ def closest(key: str, known: list[str]) -> str | None:
 def not_toml(reason: str, line: str) -> str:
     """What the TOML parser complains of, and what is behind it as far as the line shows it."""
     hints = (hint for pattern, hint in _NOT_TOML if pattern.search(reason) or pattern.search(line))
+    # The parser writes a dotted key as Python does: ('a', 'b').
+    reason = re.sub(r"\(('.*?'),?\)", lambda key: key[1].replace("', '", "."), reason)
     text = f"is not valid TOML: {reason[:1].lower()}{reason[1:]}"
     return "; ".join([text, *list(hints)[:1]])
 

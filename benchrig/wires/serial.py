@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlsplit
 
 import serial
 
@@ -92,6 +93,7 @@ class SerialWire:
         if self._port is not None:
             return
         try:
+            _check_address(self.address)
             self._port = self._closed_port()
             self._port.open()
             self._tcp = tcp_socket(self._port)
@@ -192,6 +194,16 @@ class SerialWire:
                 self.unsupported_lines |= {line}
         if self._tcp is not None:  # it takes everything and does nothing
             self.unsupported_lines |= {line}
+
+
+def _check_address(address: str) -> None:
+    """Of an address on the network without a port pyserial says what Python says of it. Raises
+    `ValueError`."""
+    scheme = address.partition("://")[0]
+    if scheme in ("socket", "rfc2217"):
+        parts = urlsplit(address)
+        if not parts.hostname or parts.port is None:
+            raise ValueError(f"it needs host and port, like {scheme}://192.0.2.9:4000")
 
 
 def _closed_by_peer(tcp: socket.socket) -> bool:

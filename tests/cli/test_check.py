@@ -153,7 +153,8 @@ def test_wrong_files_and_wrong_names(tmp_path: Path) -> None:
     missing = tmp_path / "no-board.toml"
     shown = check("--files-only", bench=bench_for(tmp_path, missing))
     assert (shown.exit_code, shown.stdout) == (2, "")
-    assert shown.stderr == f"{missing}: cannot be read: No such file or directory\n"
+    named = f"simulation.board: names {missing}, which cannot be read: No such file or directory\n"
+    assert shown.stderr == f"{tmp_path / 'simulated.bench.toml'}:19: {named}"
     shown = check("--only", "nap")
     assert shown.exit_code == 2
     assert "there is no state or subset 'nap'" in shown.stderr

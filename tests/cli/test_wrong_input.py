@@ -83,3 +83,44 @@ def test_options_are_shown_in_words() -> None:
     result = call("recording", "show", RECORDING, "--steps", "--to", "0")
     assert result.exit_code == 0
     assert "options: repeat 1\n" in result.output
+
+
+@pytest.mark.parametrize("place", ["there", "no/folder.jsonl"])
+def test_a_place_where_nothing_can_be_recorded(place: str, tmp_path: Path) -> None:
+    there = tmp_path / "there"
+    there.write_bytes(b"kept")
+    for words in (
+        ("run", SESSION, "--bench", BENCH, "--out", tmp_path, "--record", tmp_path / place),
+        ("recording", "scrub", RECORDING, tmp_path / place),
+    ):
+        result = call(*words)
+        assert result.exit_code == 2
+        assert str(tmp_path / place) in result.output
+        assert [each.name for each in tmp_path.iterdir()] == ["there"]
+    assert there.read_bytes() == b"kept"
+
+
+@pytest.mark.parametrize("command", ["run", "characterise"])
+def test_an_out_that_is_a_file(command: str, tmp_path: Path) -> None:
+    there = tmp_path / "there"
+    there.write_bytes(b"kept")
+    more = ("--only", "idle") if command == "run" else CHARACTERISE[2:]
+    result = call(command, SESSION, "--bench", BENCH, *more, "--out", there)
+    assert result.exit_code == 2
+    assert "it is no folder" in result.output
+    assert there.read_bytes() == b"kept"
+
+
+def test_a_misspelt_state_to_characterise(tmp_path: Path) -> None:
+    words = ("--state", "idel", "--for", "10 min", "--out", tmp_path)
+    result = call("characterise", SESSION, "--bench", BENCH, *words)
+    assert result.exit_code == 2
+    assert "did you mean 'idle'?" in result.output
+
+
+@pytest.mark.parametrize("address", ["socket://x", "socket://x:99999", "rfc2217://:1"])
+def test_an_address_on_the_network_without_host_or_port(address: str) -> None:
+    result = call("find", address)
+    assert result.exit_code == 4
+    assert "instances of" not in result.output
+    assert "needs host and port" in result.output or "0-65535" in result.output

@@ -321,7 +321,7 @@ def test_a_full_disk_ends_the_session_and_leaves_the_bench_safe(
 
 
 def test_no_folder_to_record_into(tmp_path: Path) -> None:
-    with pytest.raises(Fault, match="cannot be written"):
+    with pytest.raises(UsageError, match="there is no folder"):
         record(tmp_path / "none" / "r.jsonl", session=HASTY)
 
 

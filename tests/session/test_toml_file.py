@@ -74,7 +74,10 @@ def test_windows_line_endings_change_no_line_number() -> None:
         ("name = idle", "name", "invalid value", "text stands in quotes"),
         ("echo = yes", "echo", "invalid value", "truth is true or false"),
         ("x = 1\nx = 2", "x", "cannot overwrite", "twice; drop one"),
-        ("[a]\n[a]", "a", "twice", "drop one"),
+        ("[a]\n[a]", "a", "cannot declare 'a' twice", "drop one"),
+        ("[a.b]\n[a.b]", "a", "cannot declare 'a.b' twice", "drop one"),
+        ("x = 1\ry = 2", "x", "expected newline", "lines end in LF or CRLF"),
+        ("# x\ry = 2", "", "invalid character '\\r'", "lines end in LF or CRLF"),
         ("name 5", "name", "expected '='", ""),
         ("[states", "", "expected ']'", ""),
         ("when = 2026-13-45", "when", "newline or end of document", ""),
@@ -270,3 +273,36 @@ def check_messages(text: str, model: type[TomlFile]) -> None:
         assert each.line <= text.count("\n") + 1
         # A message in words of our own, in which no stand-in and no library shows.
         assert not re.search(r"Unknown object|Input|pydantic|instance|NoneType", each.message)
+
+
+@pytest.mark.parametrize("given", ["1e300 V", "1e-300 V", "1e13 V", "1e-19 V"])
+def test_what_no_bench_has_is_a_mistake(given: str) -> None:
+    key, message = only_problem(SESSION.replace('"3.0 V"', f'"{given}"'), Session)[1:]
+    assert key == "board.supply_voltage"
+    assert message == f"'{given}' is beyond all that is measured here; look at its prefix"
+
+
+@pytest.mark.parametrize("given", ["2e9 s", "1e300 s", "40000 d"])
+def test_so_long_lasts_nothing(given: str) -> None:
+    text = SESSION.replace('boot_time = "1 s"', f'boot_time = "{given}"')
+    assert only_problem(text, Session)[1] == "board.boot_time"
+
+
+@pytest.mark.parametrize(
+    ("given", "part"),
+    [
+        ('"3 kg"', "is in kg, not in V"),
+        ("true", "is true; it must be a quantity"),
+        ("2026-01-01", "is 2026-01-01; it must be a quantity"),
+        ("12:30:00", "is 12:30:00; it must be a quantity"),
+        ("nan", "has no unit"),
+        ('"nan V"', "is not a quantity"),
+        ("-inf", "has no unit"),
+        ('"1e999 V"', "is not a finite number"),
+        ("[]", "must be a quantity"),
+    ],
+)
+def test_what_is_no_voltage(given: str, part: str) -> None:
+    key, message = only_problem(SESSION.replace('"3.0 V"', given), Session)[1:]
+    assert key == "board.supply_voltage"
+    assert part in message
