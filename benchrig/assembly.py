@@ -90,7 +90,9 @@ def put_together(
 @contextmanager
 def open_meter(file: BenchFile, clock: Clock) -> Iterator[Meter]:
     """The meter of a bench alone, open, for work without a board. Closed at the end."""
-    parts = load_parts(file)
+    # Zeros that were taken before play no part, even damaged ones: they are about to be replaced.
+    meter_port = file.meter.model_copy(update={"zeros": None})
+    parts = load_parts(file.model_copy(update={"meter": meter_port}))
     wires = _wires(file, parts, clock)
     meter = Meter(_instrument(wires[1], clock, file.meter), clock, file.meter, parts.sheet)
     try:

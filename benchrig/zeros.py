@@ -24,6 +24,7 @@ from benchrig.drivers.scpi import is_valid
 from benchrig.errors import Fault, FileProblem, FileProblems
 from benchrig.files import write_atomically
 from benchrig.session.toml_file import unreadable
+from benchrig.session.wording import spell
 
 READINGS = 50
 # An open circuit reads at most the offset of the range, some thousandths of full scale (common
@@ -113,7 +114,7 @@ def parse_zeros(text: str, name: str) -> tuple[Zero, ...]:
         file = _ZerosFile.model_validate_json(text)
     except ValidationError as error:
         what = error.errors()[0]
-        key = ".".join(map(str, what["loc"]))
-        message = f"is not a file of zeros ({key}: {what['msg']}); take them again"
+        at = f"{spell(what['loc'])}: " if what["loc"] else ""
+        message = f"is not a file of zeros ({at}{what['msg']}); take them again"
         raise FileProblems([FileProblem(name, None, "", message)]) from None
     return tuple(Zero(file.meter, **dict(record)) for record in file.zeros)

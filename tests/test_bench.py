@@ -167,7 +167,7 @@ def test_no_record_in_no_state() -> None:
 
 def test_a_state_that_the_session_has_not() -> None:
     made = ready()
-    with pytest.raises(UsageError, match="no state 'deep_slep'; the session has idle, light"):
+    with pytest.raises(UsageError, match="no state 'deep_slep'; did you mean 'deep_sleep'"):
         made.bench.enter("deep_slep")
     assert made.bench.settled_current("idle").verdict == "pass"
 

@@ -48,7 +48,8 @@ def load_stored(path: Path) -> Stored:
         result = SessionResult.model_validate_json(result_path.read_bytes())
     except ValidationError as error:
         what = error.errors()[0]
-        message = f"is no result of a session ({spell(what['loc'])}: {what['msg']})"
+        at = f"{spell(what['loc'])}: " if what["loc"] else ""
+        message = f"is no result of a session ({at}{what['msg']})"
         raise _problem(result_path, f"{message}; name a run folder or the {RESULT} in it") from None
     except (OSError, ValueError) as error:
         raise unreadable(result_path, error) from None

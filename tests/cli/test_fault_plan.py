@@ -22,5 +22,5 @@ def test_a_run_with_faults_tells_them_and_passes_no_board(tmp_path: Path) -> Non
 def test_a_file_that_is_no_plan(tmp_path: Path) -> None:
     ended = call("run", SESSION, "--bench", BENCH, "--fault-plan", SHEET, "--out", tmp_path)
     assert ended.exit_code == 2
-    assert "this version of benchrig reads 'benchrig/fault-plan/1'" in ended.output
+    assert "a file of 'benchrig/fault-plan/1' goes here" in ended.output
     assert list(tmp_path.iterdir()) == []

@@ -97,7 +97,8 @@ def test_damaged_zeros_are_not_taken_for_none(tmp_path: Path) -> None:
     bench = bench_with_zeros(tmp_path)
     shown = run(tmp_path / "runs", "--only", "idle", bench=bench)
     assert shown.exit_code == 2
-    assert f"{tmp_path / 'zeros.json'}: " in shown.stderr
+    named = f"names {tmp_path / 'zeros.json'}, which is not a file of zeros"
+    assert f"{bench}:10: meter.zeros: {named}" in shown.stderr
     assert "take them again" in shown.stderr
     # That must be possible.
     assert call("zero", "--bench", bench, "--yes").exit_code == 0

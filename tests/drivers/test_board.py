@@ -586,6 +586,20 @@ def test_a_port_that_does_not_open_again_stays_parked() -> None:
         it.board.hello()
 
 
+@pytest.mark.parametrize(
+    ("parking", "text"),
+    [
+        (Parking(tx="low"), "lines parked: TX low"),
+        (Parking(tx="low", dtr=False), "lines parked: TX low, DTR off"),
+        (Parking(dtr=True, rts=False), "lines parked: TX idle, DTR on, RTS off"),
+    ],
+)
+def test_only_lines_that_are_moved_are_told(parking: Parking, text: str) -> None:
+    with rig(talking({})) as it:
+        it.board.park(parking)
+        assert ("parked", text) in it.told
+
+
 def test_nothing_is_parked_where_nothing_is_asked_for() -> None:
     with rig(talking({})) as it:
         it.board.park(Parking())

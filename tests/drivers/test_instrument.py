@@ -54,6 +54,16 @@ def test_a_dialogue(kind: str) -> None:
         assert instrument.errors() == []
 
 
+@every_kind
+def test_answers_for_somebody_else_are_told_as_such(kind: str) -> None:
+    script = Script()
+    script.instead("READ?", b"77\n78\n")
+    with opened(kind, script) as instrument:
+        with pytest.raises(WireFault, match="Is somebody else connected") as caught:
+            instrument.ask("READ?")
+        assert caught.value.kind == "garbled_reply"
+
+
 def test_a_number_is_one_number() -> None:
     with opened("simulated", Script()) as instrument:
         assert instrument.ask_number("COUNT?") == 1.0
@@ -295,6 +305,7 @@ def test_a_wire_with_nobody_at_its_end(kind: str) -> None:
         with pytest.raises(NoReply, match=r"does not answer \*IDN\?; check") as caught:
             instrument.open()
         assert caught.value.kind == "no_reply"
+        assert "nobody else is connected" in caught.value.message
         with pytest.raises(WireLost, match="not open"):
             instrument.ask("COUNT?")
 
@@ -307,7 +318,7 @@ def test_an_instrument_that_stops_answering(kind: str) -> None:
         with pytest.raises(NoReply):
             instrument.ask("SET 1")
         for _ in range(2):
-            with pytest.raises(NoReply, match="does not answer any more"):
+            with pytest.raises(NoReply, match="any more; check that nobody else has connected"):
                 instrument.ask("COUNT?")
         script.unknown = set()
         assert numbers(instrument, 2) == ["1", "2"]

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchrig.errors import Fault, FileProblems, UsageError
+from benchrig.errors import FileProblems, UsageError
 from benchrig.events import Event, StateEnded
 from benchrig.records import recording as format_of
 from benchrig.records.entries import Note, as_json, from_json
