@@ -11,6 +11,7 @@ import pytest
 from benchrig import load_bench, load_session, load_sheet, open_bench, run_session
 from benchrig.assembly import assemble, load_parts
 from benchrig.errors import FileProblem, FileProblems, UsageError
+from benchrig.session import BenchFile
 from benchrig.session.fault_plan import load_fault_plan
 from benchrig.simulation.files import load_board
 from tests.cli.calls import BENCH, SESSION, SHEET, call, edited
@@ -156,3 +157,10 @@ def test_a_misspelt_state_is_told_with_the_near_one(tmp_path: Path) -> None:
     assert result.exit_code == 2
     assert "did you mean 'deep_sleep'?" in result.output
     assert not list(tmp_path.iterdir())
+
+
+def test_a_bench_that_was_made_without_a_file_is_named_by_its_kind() -> None:
+    gone = {"board": "gone.toml", "seed": 1}
+    given = {"format": "benchrig/bench/1", "name": "b", "meter": {"sheet": str(SHEET)}}
+    (problem,) = told(lambda: load_parts(BenchFile.model_validate({**given, "simulation": gone})))
+    assert str(problem).startswith("benchrig/bench/1: simulation.board: names gone.toml, which")

@@ -54,7 +54,7 @@ class TomlFile(FileModel):
         """What is wrong at `path`, found out after reading: together with another file, say."""
         place = self._place
         line = next((place.lines[at] for at in _upwards(path) if at in place.lines), None)
-        return FileProblem(place.name, line, spell(path), message)
+        return FileProblem(place.name or self.FORMAT, line, spell(path), message)
 
     def referred(self, path: KeyPath, load: Callable[[], T]) -> T:
         """What the file named at `path` holds. Raises `FileProblems`; for one that cannot be read
