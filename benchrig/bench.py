@@ -28,10 +28,12 @@ from benchrig.judging import decision_rule, state_result
 from benchrig.log import Log
 from benchrig.measurement import Budget, Decision
 from benchrig.measuring import BATCH_S, Measured, Measuring, SettlingPlan
+from benchrig.operating import Operating
 from benchrig.pricing import Pricing
 from benchrig.ranges import RangeKeeper
 from benchrig.result import StateResult
 from benchrig.session import BenchFile, Session
+from benchrig.session.curve_file import CurveFile
 from benchrig.session.protocol import Stimulus, Wake
 from benchrig.session.session_file import State
 from benchrig.session.wording import closest
@@ -71,7 +73,10 @@ class Bench:
         self.load_verification = load_verification
         # Of the last measurement of each state.
         self.budgets: dict[str, Budget] = {}
-        self._pricing = Pricing(meter, file, session.board)
+        self.pricing = Pricing(meter, file, session.board)
+        # What the data sheet says, where the session names it.
+        self.data_sheet: CurveFile | None = None
+        self.operating = Operating(session.board, session.protocol, board, supply, ranges, log.tell)
         self.identity: BoardIdentity | None = None
         self._sleep = SleepWatch(board, meter, clock, log)
         self._visit: Visit | None = None
@@ -130,6 +135,7 @@ class Bench:
             self.supply.switch(True)
             self.supply.check_voltage(voltage_V)
             self.log.tell("powered", f"supply on at {voltage_V:g} V")
+        self.operating.begin()
         self._find_board()
         if self.session.protocol.identity is not None:
             self.identity = self.board.identify(self.session.protocol.identity)
@@ -188,9 +194,11 @@ class Bench:
         hint = "" if close is None else f"did you mean {close!r}? "
         raise UsageError(f"there is no state {name!r}; {hint}the session has {known}")
 
-    def enter(self, name: str) -> None:
-        """Bring the board into a state of the session file; wakes it first if it sleeps."""
-        state = self.state(name)
+    def enter(self, name: str | State) -> None:
+        """Bring the board into a state of the session file, or one that is like it; wakes it first
+        if it sleeps."""
+        state = self.state(name) if isinstance(name, str) else name
+        name = state.name
         if self._visit is not None and self._visit.state.sleeps:
             self.wake()
         self.log.state = name
@@ -211,19 +219,35 @@ class Bench:
             self.board.park(self.file.board.parking)
         self.log.tell("entered", f"entered {name}")
 
+    def forget_awake(self) -> None:
+        """What the board draws awake is another current at another voltage or clock."""
+        self._awake_A = None
+
+    def listen(self, duration_s: float) -> None:
+        """Wait, with an ear to the board."""
+        self._sleep.listen(duration_s)
+
+    def reach(self) -> None:
+        """Make the board reachable in the state that it is in, asleep or not, and settled there."""
+        self.ranges.make_room("making events")
+        self.board.unpark()
+
     def _saw_awake(self, current_A: float | None) -> None:
         seen = [value for value in (self._awake_A, current_A) if value is not None]
         self._awake_A = min(seen, default=None)
 
-    def measure(self, finer: float = 1.0) -> StateResult:
+    def measure(self, finer: float = 1.0, *, value: bool = False) -> StateResult:
         """The settled current of the state that was entered, judged against its limits; `finer`
-        by that factor than the session file asks for.
+        by that factor than the session file asks for. With `value` also where the session aims at
+        the verdict alone.
 
         Raises `Fault` only where something other than the current went wrong: a wire, a reset,
         an overload. A current that does not settle is a result with the verdict `fault`.
         """
         visit = self._present()
         plan = SettlingPlan.of(self.session, visit.state, finer)
+        if value:
+            plan = replace(plan, risk=None)
         measured = self._measured(visit, plan, since_s=self.clock.monotonic())
         visit.settled_A = measured.level_A
         return self._judged(visit, measured)
@@ -275,7 +299,7 @@ class Bench:
         state, entry = visit.state, measured.range
         # An idle TX line feeds the board whatever is done to the others.
         parked = state.sleeps and self.file.board.parking.tx != "idle"
-        priced = self._pricing.priced(measured.outcome, entry, state, parked=parked)
+        priced = self.pricing.priced(measured.outcome, entry, state, parked=parked)
         self.budgets.pop(state.name, None)
         voltage_V = None
         if priced is not None:
@@ -421,6 +445,8 @@ class Bench:
         steps: list[tuple[str, Callable[[], str]]] = [("meter", self._safe_meter)]
         if self._visit is not None and self._visit.state.sleeps:
             steps.append(("board", self._safe_board))
+        if self.operating.is_away:
+            steps.append(("operating point", self._safe_operating))
         if self.supply is not None:
             steps.append(("supply", self._safe_supply))
         with self.clock.shielded(), self.log.undisturbed():
@@ -465,6 +491,10 @@ class Bench:
             self.board.open()
             self.wake()
         return "awake"
+
+    def _safe_operating(self) -> str:
+        off = self.file.supply is not None and self.file.supply.at_end == "off"
+        return self.operating.make_safe(power_off=off)
 
     def _safe_supply(self) -> str:
         assert self.supply is not None

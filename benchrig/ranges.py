@@ -45,12 +45,14 @@ class RangeKeeper:
         self._clock = clock
         self._ratings = ratings
         self._tell = tell
+        # What the board's line is supplied with now; a sweep changes it.
+        self.supply_V = ratings.supply_voltage
         # How often each range overloaded in the present state.
         self._overloads: Counter[float] = Counter()
 
     def voltage_at_board(self, entry: MeterRange, current_A: float) -> float:
         """The supply minus the burden of `current_A` on this range."""
-        return self._ratings.supply_voltage - max(current_A, 0.0) * entry.shunt_ohm
+        return self.supply_V - max(current_A, 0.0) * entry.shunt_ohm
 
     def leaves_room(self, entry: MeterRange) -> bool:
         """Whether the board may wake on this range: it is not overloaded, and the board keeps
@@ -70,7 +72,7 @@ class RangeKeeper:
         raise Fault(
             "burden_too_high",
             f"meter: no range carries {highest} and leaves the board its "
-            f"{self._ratings.minimum_voltage:g} V of {self._ratings.supply_voltage:g} V. "
+            f"{self._ratings.minimum_voltage:g} V of {self.supply_V:g} V. "
             "Use a meter with a smaller shunt, or measure with a higher supply voltage",
         )
 
@@ -195,6 +197,11 @@ class RangeKeeper:
         self._meter.set_range(entry)
         self._clock.sleep(self._recharge_s(entry))
         self._told(self._meter.range, reason)
+
+    def await_recharge(self) -> None:
+        """After a step of the supply, on the present range."""
+        if self._meter.range is not None:
+            self._clock.sleep(self._recharge_s(self._meter.range))
 
     def _recharge_s(self, entry: MeterRange) -> float:
         """After a change of the shunt the board's supply settles again, once the circuit is

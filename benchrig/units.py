@@ -12,6 +12,7 @@ from quantiphy import Quantity
 
 EXAMPLES = {
     "A": "1.2 uA",
+    "C": "0.5 uC",
     "V": "3.0 V",
     "s": "500 ms",
     "Hz": "50 Hz",
@@ -33,8 +34,8 @@ _QUANTITY = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3
 def parse_quantity(text: str, unit: str) -> float:
     """The value of `text` in `unit`: ``parse_quantity("1.2 uA", "A")`` is 1.2e-6.
 
-    `unit` is ``"A"``, ``"V"``, ``"s"``, ``"Hz"``, ``"F"``, ``"Ω"``, ``"A/V"``, or ``"%"`` for a
-    share: ``"5 %"`` is 0.05.
+    `unit` is ``"A"``, ``"C"``, ``"V"``, ``"s"``, ``"Hz"``, ``"F"``, ``"Ω"``, ``"A/V"``, or ``"%"``
+    for a share: ``"5 %"`` is 0.05.
     Durations may also be in min, h or d; Ω may be spelled ohm.
     Raises `ValueError` with a sentence that says what would be right.
     """

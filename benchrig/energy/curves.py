@@ -162,7 +162,8 @@ def _chi_square(design: Floats, currents_A: Floats, covariance: Floats) -> tuple
 def _scatter(design: Floats, residuals: Floats) -> Floats:
     """Standard uncertainties of the parameters, (2,), as the scatter about the curve has them."""
     variance = float(residuals @ residuals) / (residuals.size - design.shape[1])
-    return np.sqrt(variance * np.diag(np.linalg.inv(design.T @ design)))
+    spread: Floats = np.sqrt(variance * np.diag(np.linalg.inv(design.T @ design)))
+    return spread
 
 
 def _widened(parameter: Budget, spread: float, free: int) -> Budget:
