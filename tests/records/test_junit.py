@@ -79,7 +79,7 @@ def test_each_verdict() -> None:
 
 def test_a_failed_state_tells_value_limit_and_margin() -> None:
     xml = junit_xml(rig("leaky-capacitor", session=HASTY).run(only=["deep_sleep"]), HASTY)
-    assert cases(xml)["deep_sleep"] .startswith("failure: fail: ")
+    assert cases(xml)["deep_sleep"].startswith("failure: fail: ")
     failure = ElementTree.fromstring(xml).find(".//failure")
     assert failure is not None
     assert "above_limit" in (failure.text or "")

@@ -1,0 +1,110 @@
+"""Benches for tests: live or simulated ones, recorded on request, and replayed ones."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+from benchrig.assembly import assemble, clock_for, load_files
+from benchrig.bench import NOT_REACHED, Bench
+from benchrig.clock import StopRequest
+from benchrig.errors import Fault, FileProblem, FileProblems, ReplayMismatch, UsageError
+from benchrig.events import Listener
+from benchrig.records.recorder import Recorder
+from benchrig.records.recording import Options, load_recording
+from benchrig.records.replaying import Follower, recorded_files, replayed_bench
+from benchrig.records.sources import Role, Source, read_sources
+from benchrig.session import BenchFile
+
+Passed = Callable[[], bool]
+"""Whether the test has passed, once it has ended."""
+
+
+@contextmanager
+def live_bench(session: Path, bench: Path, stop: StopRequest) -> Iterator[Bench]:
+    """A bench, open and its board found; left safe at the end. Raises what opening it raises, and
+    ``safe_end_missed``."""
+    file, plan, _, _ = load_files(bench, session)
+    with _open(assemble(file, plan, clock=clock_for(file, stop)), []) as made:
+        yield made
+
+
+@contextmanager
+def recorded_bench(
+    session: Path, bench: Path, stop: StopRequest, test: str, path: Path, passed: Passed
+) -> Iterator[Bench]:
+    """The same, recorded. The recording takes its place once the test has passed and the bench was
+    left safe; else it stays beside that place, with ``.failed`` in its name."""
+    if path.exists():
+        # A damaged one is for somebody to look at, and not to be replaced.
+        load_recording(path)
+    file, plan, _, _ = load_files(bench, session)
+    recorder = Recorder(clock_for(file, stop))
+    made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire)
+    failed = path.with_suffix(".failed.jsonl")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    failed.unlink(missing_ok=True)
+    sources = _sources(session, bench, file, path)
+    with (
+        recorder.to(failed, sources, Options(test=test)),
+        _open(made, [recorder]) as opened,
+    ):
+        yield opened
+    if passed():
+        failed.replace(path)
+
+
+def _sources(session: Path, bench: Path, file: BenchFile, path: Path) -> dict[Role, Source]:
+    """Named as seen from the recording: it is kept beside tests, on many machines."""
+
+    def near(name: str) -> str:
+        return Path(os.path.relpath(name, path.parent)).as_posix()
+
+    sources = read_sources(session, bench, file)
+    return {role: replace(source, name=near(source.name)) for role, source in sources.items()}
+
+
+@contextmanager
+def _open(bench: Bench, listeners: Sequence[Listener]) -> Iterator[Bench]:
+    with bench.log.session(listeners):
+        try:
+            bench.connect()
+            bench.power_up()
+            yield bench
+        finally:
+            reached = bench.make_safe()
+            bench.close()
+    missed = [line for line in reached if NOT_REACHED in line]
+    if missed:
+        raise Fault("safe_end_missed", "; ".join(missed))
+
+
+@contextmanager
+def replayed(session: Path | None, path: Path, test: str | None, passed: Passed) -> Iterator[Bench]:
+    """A bench on the recording of a test, without any hardware. `test` is whose recording it must
+    be, if that matters. Raises `ReplayMismatch` at the end if the test has passed and did not do
+    all that was recorded."""
+    recording = load_recording(path)
+    recorded = recording.header.options.test
+    if recorded is None:
+        raise UsageError(f"{path} is a recording of benchrig run: replay it by benchrig replay")
+    if test not in (None, recorded):
+        message = f"is the recording of another test, {recorded}, and not of {test}"
+        raise FileProblems([FileProblem(str(path), 1, "", message)])
+    files = recorded_files(recording)
+    if session is not None:
+        files = files.with_session(session)
+    tape, bench = replayed_bench(recording, files, complete=True)
+    with bench.log.session([Follower(tape)]):
+        bench.connect()
+        bench.power_up()
+        yield bench
+        # After a failure the rest would differ as well, and hide it.
+        if passed():
+            bench.make_safe()
+            bench.close()
+            if tape.left:
+                raise ReplayMismatch(f"{tape.left} acts of the recording were not done again")
