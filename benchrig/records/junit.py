@@ -10,6 +10,8 @@ for it (tests/outside/junit-10.xsd). A verdict becomes (common practice, no sour
     fault       an error: there is no valid measurement
     not reached, or not asked for      skipped
 
+Boards and meters may say anything: what XML 1.0 forbids (2.2, from memory) is written out.
+
 The case of the session is an error where the session as a whole has a fault, such as one that kept
 it from reaching its states, or was cut off.
 """
@@ -33,7 +35,7 @@ from benchrig.events import (
     StateStarted,
 )
 from benchrig.files import write_atomically
-from benchrig.harmless import harmless
+from benchrig.harmless import harmless_lines
 from benchrig.result import SessionResult
 from benchrig.row_text import Row, fault_words, reason_words, row_text, rows_of
 from benchrig.session import Session
@@ -76,12 +78,12 @@ class JunitFile:
 def junit_xml(result: SessionResult, session: Session, took_s: Sequence[float] = ()) -> str:
     """The whole file. `took_s` holds the time of each row of `result.states`, where it is known;
     states and derived values of `session` that are not in the result were not asked for."""
-    suite = TestSuite(_text(result.session))
+    suite = TestSuite(harmless_lines(result.session))
     # The schema wants a time of at most milliseconds, and no zone with the date.
     suite.timestamp = result.started.replace(tzinfo=None).isoformat(timespec="seconds")
     for name, value in _properties(result).items():
         if value is not None:
-            suite.add_property(name, _text(value))
+            suite.add_property(name, harmless_lines(value))
     for index, row in enumerate(result.states):
         suite.add_testcase(_case(result, row, took_s[index] if index < len(took_s) else None))
     for derived in result.derived:
@@ -123,19 +125,19 @@ def _case(result: SessionResult, row: Row, took_s: float | None) -> TestCase:
     case = _made(result, row.name, _outcome(row))
     if took_s is not None:
         case.time = round(took_s, 3)
-    case.system_out = _text(row_text(row))
+    case.system_out = harmless_lines(row_text(row))
     return case
 
 
 def _outcome(row: Row) -> FinalResult | None:
-    reason = _text(reason_words(row))
+    reason = harmless_lines(reason_words(row))
     if row.verdict == "pass":
         return None
     if row.fault is not None and row.fault.kind == "not_reached":
         return Skipped(reason)
     made = Error if row.verdict == "fault" else Failure
     outcome = made(f"{row.verdict}: {reason}" if reason else row.verdict, row.verdict)
-    outcome.text = _text(row_text(row))
+    outcome.text = harmless_lines(row_text(row))
     return outcome
 
 
@@ -145,20 +147,17 @@ def _of_session(result: SessionResult) -> TestCase:
         reason = fault_words(result.fault)
     elif not result.complete:
         reason = "cut_off: the session did not come to its end"
-    outcome = None if reason is None else Error(_text(reason), "fault")
+    outcome = None if reason is None else Error(harmless_lines(reason), "fault")
     case = _made(result, "(session)", outcome)
-    case.system_out = _text("\n".join(f"bench left: {line}" for line in result.safe_end))
+    case.system_out = harmless_lines("\n".join(f"bench left: {line}" for line in result.safe_end))
     return case
 
 
 def _made(result: SessionResult, name: str, outcome: FinalResult | None) -> TestCase:
     # A dot would make levels of it.
-    case = TestCase(_text(name), f"benchrig.{_text(result.session).replace('.', '_')}")
+    case = TestCase(
+        harmless_lines(name), f"benchrig.{harmless_lines(result.session).replace('.', '_')}"
+    )
     if outcome is not None:
         case.append(outcome)  # type: ignore[no-untyped-call]
     return case
-
-
-def _text(words: str) -> str:
-    """Without what XML 1.0 forbids (2.2, from memory): boards and meters may say anything."""
-    return "\n".join(harmless(line) for line in words.split("\n"))

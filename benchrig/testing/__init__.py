@@ -18,7 +18,9 @@ def assert_within_limits(result: StateResult | DerivedResult | SessionResult) ->
     __tracebackhide__ = True
     problems = _problems(result)
     if problems:
-        raise AssertionError("\n".join(problems))
+        from benchrig.harmless import harmless_lines
+
+        raise AssertionError(harmless_lines("\n".join(problems)))
 
 
 def _problems(result: StateResult | DerivedResult | SessionResult) -> list[str]:

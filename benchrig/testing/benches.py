@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchrig.assembly import assemble, clock_for, load_files
@@ -13,6 +13,7 @@ from benchrig.bench import NOT_REACHED, Bench
 from benchrig.clock import StopRequest
 from benchrig.errors import Fault, FileProblem, FileProblems, ReplayMismatch, UsageError
 from benchrig.events import Listener
+from benchrig.injecting import FaultPlan, load_faults
 from benchrig.records.recorder import Recorder
 from benchrig.records.recording import Options, load_recording
 from benchrig.records.replaying import Follower, recorded_files, replayed_bench
@@ -23,47 +24,57 @@ Passed = Callable[[], bool]
 """Whether the test has passed, once it has ended."""
 
 
+@dataclass(frozen=True)
+class Parts:
+    """The files of a bench that is live, and what asks its clock to stop."""
+
+    session: Path
+    bench: Path
+    faults: Path | None
+    stop: StopRequest
+
+
 @contextmanager
-def live_bench(session: Path, bench: Path, stop: StopRequest) -> Iterator[Bench]:
+def live_bench(parts: Parts) -> Iterator[Bench]:
     """A bench, open and its board found; left safe at the end. Raises what opening it raises, and
     ``safe_end_missed``."""
-    file, plan, _, _ = load_files(bench, session)
-    with _open(assemble(file, plan, clock=clock_for(file, stop)), []) as made:
+    file, plan, _, _ = load_files(parts.bench, parts.session)
+    clock = clock_for(file, parts.stop)
+    with _open(assemble(file, plan, clock=clock, faults=_faults(parts)), []) as made:
         yield made
 
 
+def _faults(parts: Parts) -> FaultPlan | None:
+    return None if parts.faults is None else load_faults(parts.faults)
+
+
 @contextmanager
-def recorded_bench(
-    session: Path, bench: Path, stop: StopRequest, test: str, path: Path, passed: Passed
-) -> Iterator[Bench]:
+def recorded_bench(parts: Parts, test: str, path: Path, passed: Passed) -> Iterator[Bench]:
     """The same, recorded. The recording takes its place once the test has passed and the bench was
     left safe; else it stays beside that place, with ``.failed`` in its name."""
     if path.exists():
         # A damaged one is for somebody to look at, and not to be replaced.
         load_recording(path)
-    file, plan, _, _ = load_files(bench, session)
-    recorder = Recorder(clock_for(file, stop))
-    made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire)
+    file, plan, _, _ = load_files(parts.bench, parts.session)
+    recorder = Recorder(clock_for(file, parts.stop))
+    made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire, faults=_faults(parts))
     failed = path.with_suffix(".failed.jsonl")
     path.parent.mkdir(parents=True, exist_ok=True)
     failed.unlink(missing_ok=True)
-    sources = _sources(session, bench, file, path)
-    with (
-        recorder.to(failed, sources, Options(test=test)),
-        _open(made, [recorder]) as opened,
-    ):
+    sources = _sources(parts, file, path)
+    with recorder.to(failed, sources, Options(test=test)), _open(made, [recorder]) as opened:
         yield opened
     if passed():
         failed.replace(path)
 
 
-def _sources(session: Path, bench: Path, file: BenchFile, path: Path) -> dict[Role, Source]:
+def _sources(parts: Parts, file: BenchFile, path: Path) -> dict[Role, Source]:
     """Named as seen from the recording: it is kept beside tests, on many machines."""
 
     def near(name: str) -> str:
         return Path(os.path.relpath(name, path.parent)).as_posix()
 
-    sources = read_sources(session, bench, file)
+    sources = read_sources(parts.session, parts.bench, file)
     return {role: replace(source, name=near(source.name)) for role, source in sources.items()}
 
 

@@ -19,11 +19,13 @@ _LONGEST_NAME = 100
 class Wanted:
     """The bench of one test. `test` is its name within its module. A bench that is `live` is
     opened from `bench`, a bench file, which may be a simulated one; else the recording is
-    replayed. `record`: it is to be made."""
+    replayed. `record`: it is to be made. `faults` is a plan of what goes wrong on purpose, which
+    in a recording has happened already."""
 
     test: str
     session: Path | None
     bench: Path | None
+    faults: Path | None
     recording: Path
     record: bool
     # Named by hand, so it may be that of another test.
@@ -109,7 +111,15 @@ def wanted(item: pytest.Item) -> Wanted:
     recording = Path(named) if named else kept / f"{_file_name(test)}.jsonl"
     mode: Literal["missing", "all"] | None = config.getoption("bench_record")
     record = mode == "all" or (mode == "missing" and not recording.exists())
-    return Wanted(test, _session(item), _bench(item), recording, record, bool(named))
+    return Wanted(
+        test,
+        session=_of_marker(item, "bench_session") or _of_ini(config, "bench_session"),
+        bench=_bench(item),
+        faults=_of_marker(item, "bench_faults"),
+        recording=recording,
+        record=record,
+        any_recording=bool(named),
+    )
 
 
 def _bench(item: pytest.Item) -> Path | None:
@@ -123,13 +133,13 @@ def _bench(item: pytest.Item) -> Path | None:
     return None if real and not config.getoption("bench_simulated") else simulation(config)
 
 
-def _session(item: pytest.Item) -> Path | None:
-    """That of the closest marker, relative to the test's module; else that of the ini file."""
-    marker = item.get_closest_marker("bench_session")
+def _of_marker(item: pytest.Item, name: str) -> Path | None:
+    """The file that the closest of these markers names, relative to the test's module."""
+    marker = item.get_closest_marker(name)
     if marker is None:
-        return _of_ini(item.config, "bench_session")
+        return None
     if len(marker.args) != 1 or marker.kwargs:
-        raise pytest.UsageError(f"{item.nodeid}: bench_session takes one file name")
+        raise pytest.UsageError(f"{item.nodeid}: the marker {name} takes one file name")
     return item.path.parent / str(marker.args[0])
 
 

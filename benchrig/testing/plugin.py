@@ -26,6 +26,7 @@ _PASSED = pytest.StashKey[bool]()
 _MARKERS = (
     "real_bench: needs the real board: replayed from its recording unless a bench is named",
     "bench_session(file): the session file of the fixture bench, relative to the test's module",
+    "bench_faults(file): a fault plan, of what goes wrong on purpose at the fixture bench",
 )
 _INTERRUPTED = 2
 
@@ -146,12 +147,11 @@ def _opened(choice: Wanted, passed: Callable[[], bool]) -> Iterator[Bench]:
     stop = StopRequest()
     try:
         with _heeding(stop) as waiting:
+            parts = benches.Parts(choice.session, choice.bench, choice.faults, stop)
             if choice.record:
-                opening = benches.recorded_bench(
-                    choice.session, choice.bench, stop, test, path, passed
-                )
+                opening = benches.recorded_bench(parts, test, path, passed)
             else:
-                opening = benches.live_bench(choice.session, choice.bench, stop)
+                opening = benches.live_bench(parts)
             with opening as made, waiting:
                 yield made
     finally:

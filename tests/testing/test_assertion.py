@@ -113,6 +113,11 @@ def test_what_it_says(row: StateResult | DerivedResult, said: str) -> None:
     assert message(row) == said
 
 
+def test_what_a_board_says_moves_no_cursor() -> None:
+    fault = FaultRecord(kind="board_refused", message="it says \x1b[2Jpass")
+    assert "it says \\x1b[2Jpass" in message(state(verdict="fault", fault=fault))
+
+
 def test_a_fail_that_was_not_confirmed() -> None:
     earlier = EarlierResult(verdict="fail", current_A=1e-6, expanded_uncertainty_A=1e-9, flags=())
     assert "fail at first; not confirmed" in message(state(verdict="undecided", earlier=(earlier,)))

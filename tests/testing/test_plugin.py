@@ -175,6 +175,37 @@ def test_real_instruments_are_not_shared_by_processes(tmp_path: Path) -> None:
     assert done.status == 0, done.said
 
 
+FAULTY = """
+import pytest
+
+@pytest.mark.real_bench
+@pytest.mark.bench_faults("lost.faults.toml")
+def test_it(bench):
+    bench.enter("idle")
+    kinds = [entry.kind for entry in bench.log.entries]
+    assert (kinds.count("injected"), kinds.count("repeating")) == (1, 1), " ".join(kinds)
+"""
+LOST = """
+format = "benchrig/fault-plan/1"
+
+[[faults]]
+wire = "board"
+do = "drop"
+when = { sent = 'stop' }
+after = 3
+"""
+
+
+def test_faults_on_purpose(pytester: pytest.Pytester, run: Run) -> None:
+    project(pytester.path, FAULTY)
+    (pytester.path / "lost.faults.toml").write_text(LOST, "utf-8")
+    run("--bench-simulated", "--bench-record", "all").assert_outcomes(passed=1)
+    run("--bench-simulated").assert_outcomes(passed=1)
+    # They are in the recording.
+    (pytester.path / "lost.faults.toml").unlink()
+    run("--bench-strict").assert_outcomes(passed=1)
+
+
 # -- replaying ------------------------------------------------------------------------------
 
 
