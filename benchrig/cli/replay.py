@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from benchrig.cli.junit import junit_listeners, junit_option
 from benchrig.cli.say import put, say
 from benchrig.clock import RealClock
 
@@ -31,13 +32,19 @@ MOST_SHOWN = 20
     metavar="SESSION",
     help="Another session file in place of the recorded one.",
 )
+@junit_option
 @click.option("--quiet", is_flag=True, help="Show no states, only what came of it.")
 @click.option(
     "--json", "as_json", is_flag=True, help="Print the new result.json, and nothing else."
 )
 @click.pass_context
 def command(
-    ctx: click.Context, recording: Path, session: Path | None, quiet: bool, as_json: bool
+    ctx: click.Context,
+    recording: Path,
+    session: Path | None,
+    junit: Path | None,
+    quiet: bool,
+    as_json: bool,
 ) -> None:
     """Run the session of RECORDING through the drivers, the sequencer and the numerics of today.
 
@@ -58,10 +65,11 @@ def command(
     files = recorded_files(kept)
     if session is not None:
         files = files.with_session(session)
+    listeners = junit_listeners(junit, files.session)
     clock = RealClock()
     began_s = clock.monotonic()
     try:
-        replayed = replay(kept, files)
+        replayed = replay(kept, files, listeners)
     except ReplayEnded as end:
         _tell_torn(recording, kept)
         say(f"benchrig: {recording}: {end}", err=True)

@@ -40,7 +40,7 @@ MIGRATIONS: dict[int, Callable[[list[dict[str, Any]]], list[dict[str, Any]]]] = 
 
 @dataclass(frozen=True)
 class Options:
-    """How the session was run."""
+    """How the session was run. `test`: not as a session, but by this test, by hand."""
 
     only: tuple[str, ...] = ()
     repeat: int = 1
@@ -48,6 +48,7 @@ class Options:
     operator: str | None = None
     note: str | None = None
     aim: Literal["value", "verdict"] | None = None
+    test: str | None = None
 
 
 @dataclass(frozen=True)
