@@ -278,7 +278,7 @@ def _header(content: Mapping[str, Any]) -> Header:
     )
 
 
-_TEXTS = ("serial_number", "operator", "note", "aim")
+_TEXTS = ("serial_number", "operator", "note", "aim", "test")
 
 
 def _options(raw: Any) -> Options:

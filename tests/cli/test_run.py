@@ -257,7 +257,7 @@ def test_called_from_python(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (["--only", "idel"], "there is no state or subset 'idel'; the session has idle, weigh"),
+        (["--only", "idel"], "there is no state or subset 'idel'; did you mean 'idle'?"),
         (["--only"], "'--only' requires an argument"),
         (["--repeat", "0"], "--repeat"),
         (["--repeat", "two"], "--repeat"),
