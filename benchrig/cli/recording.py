@@ -140,14 +140,14 @@ def _tell_end(path: Path, recording: Recording) -> None:
         say(f"the session was cut off; {len(recording.rows)} states had ended", err=True)
 
 
-@command.command("scrub", short_help="Take serial numbers and host names out of a recording.")
+@command.command("scrub", short_help="Take serial numbers and names out of a recording.")
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.argument("out", type=click.Path(path_type=Path))
 def scrub(recording: Path, out: Path) -> None:
-    """Write RECORDING to the new file OUT without serial numbers and host names.
+    """Write RECORDING to the new file OUT without serial numbers, host names and the operator.
 
-    They are taken out of what crossed the wires, of the files in it, and of the result. Names of
-    operators and notes stay. Look through it before you give it away.
+    They are taken out of what crossed the wires, of the files in it, and of the result; so are the
+    names of users in paths. Notes stay. Look through it before you give it away.
     """
     from benchrig.records.scrubbing import scrub as scrubbed
 
