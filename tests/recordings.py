@@ -15,7 +15,6 @@ from benchrig.records.recorder import Recorder
 from benchrig.records.recording import Options, Recording, load_recording
 from benchrig.records.sources import Files
 from benchrig.result import SessionResult
-from benchrig.sequencer import run_session
 from benchrig.session import BenchFile
 from tests.benches import BENCH, Rig, rig
 
@@ -64,12 +63,5 @@ def record(
     )
     bench = put_together(file, made.session, sheet, (), recorded, log, recorder.clock)
     with recorder.to(path, {}, options):
-        result = run_session(
-            made.session,
-            bench,
-            listeners=recorder.listeners(*listeners),
-            only=options.only,
-            repeat=options.repeat,
-            serial_number=options.serial_number,
-        )
+        result = options.run(bench, recorder.listeners(*listeners))
     return Recorded(result, path, Files(made.session, file, sheet))

@@ -13,7 +13,7 @@ import json
 import os
 import re
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -21,9 +21,13 @@ from pathlib import Path
 from typing import Any, Literal
 
 from benchrig import __version__
+from benchrig.bench import Bench
 from benchrig.errors import Fault, FileProblem, FileProblems, UsageError
+from benchrig.events import Listener
 from benchrig.records.entries import Entry, Note, from_json
 from benchrig.records.sources import Role, Source
+from benchrig.result import SessionResult
+from benchrig.sequencer import run_session
 from benchrig.wires.recording import Act
 
 RECORDING = "recording.jsonl"
@@ -47,6 +51,19 @@ class Options:
     operator: str | None = None
     note: str | None = None
     aim: Literal["value", "verdict"] | None = None
+
+    def run(self, bench: Bench, listeners: Sequence[Listener]) -> SessionResult:
+        """Run the session of a bench so; it has been given the aim already."""
+        return run_session(
+            bench.session,
+            bench,
+            only=self.only,
+            repeat=self.repeat,
+            serial_number=self.serial_number,
+            operator=self.operator,
+            note=self.note,
+            listeners=listeners,
+        )
 
 
 @dataclass(frozen=True)
@@ -192,9 +209,10 @@ def _sync_folder(folder: Path) -> None:
 # -- reading --------------------------------------------------------------------------------
 
 
-def load_recording(path: Path) -> Recording:
+def load_recording(path: str | os.PathLike[str]) -> Recording:
     """Raises `FileProblems`, which name the line, for a file that is no recording, is of a version
     that this benchrig does not know, or is damaged elsewhere than in a torn last line."""
+    path = Path(path)
     objects, torn = read_objects(path)
     with _naming(path, 1):
         header = _header(objects[0])
