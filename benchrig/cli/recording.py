@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchrig.cli.say import say
+from benchrig.errors import UsageError
 
 if TYPE_CHECKING:
     from benchrig.records.entries import Entry
@@ -47,8 +48,14 @@ def show(
     from benchrig.wires.recording import Act
 
     kept = load_recording(recording)
+    entries = list(_with_states(kept))
+    known = dict.fromkeys(state for _, state in entries if state is not None)
+    if unknown := [state for state in states if state not in known]:
+        raise UsageError(
+            f"{recording}: no state {', '.join(unknown)} in it, only {', '.join(known) or 'none'}"
+        )
     _tell_header(kept.header)
-    for entry, state in _with_states(kept):
+    for entry, state in entries:
         time_s = entry.time_s - kept.header.start_s
         wire = entry.wire if isinstance(entry, Act) else ""
         wanted = (

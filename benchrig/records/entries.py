@@ -25,6 +25,7 @@ from benchrig.events import Event, Happened, SessionEnded, StateEnded, StateStar
 from benchrig.wires.recording import Act, Failure, Kind, Told
 
 NoteKind = Literal["state", "step", "row", "result"]
+_NOTES, _ACTS = frozenset(get_args(NoteKind)), frozenset(get_args(Kind))
 _TEXT = re.compile(rb"[ -~\t\r\n]+")
 # These are on the wire as well.
 _ON_THE_WIRE = ("sent", "board_said")
@@ -105,24 +106,25 @@ def from_json(raw: Any, line: int) -> Entry:
         raise ValueError("is no JSON object")
     op: Any = raw.get("op")
     time_s = _number(raw, "t")
-    if op in get_args(NoteKind):
+    known = isinstance(op, str) and (op in _ACTS or op in _NOTES)
+    if not known:
+        raise ValueError(f"op is {op!r}, which this version does not know")
+    if op in _NOTES:
         content = raw.get("content", {})
         if not isinstance(content, dict):
             raise ValueError(f"the content of a {op} is no JSON object")
         kind, text = _text(raw, "kind"), _text(raw, "text")
         return Note(op, time_s, kind, _text(raw, "state") or None, text, content, line)
-    if op not in get_args(Kind):
-        raise ValueError(f"op is {op!r}, which this version does not know")
     return Act(
         op,
         _text(raw, "wire"),
         time_s,
         _data_in(raw),
-        _levels(raw.get("levels", {})),
+        _levels(raw["levels"]) if "levels" in raw else {},
         _number(raw, "for") if op == "sleep" else 0.0,
         raw["event"] if isinstance(raw.get("event"), int) else 0,
-        _failure(raw.get("failed")),
-        _told(raw.get("told")),
+        _failure(raw["failed"]) if "failed" in raw else None,
+        _told(raw["told"]) if "told" in raw else None,
         line,
     )
 

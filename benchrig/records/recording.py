@@ -13,8 +13,7 @@ import json
 import os
 import re
 import zlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
@@ -35,7 +34,13 @@ VERSION = 1
 FORMAT = f"benchrig/recording/{VERSION}"
 
 _FORMAT = re.compile(r"benchrig/recording/(\d{1,6})")
-_SEALED = re.compile(rb'(\{.*),"crc":"([0-9a-f]{8})"\}', re.DOTALL)
+# What a line ends with, all of one length.
+_SEAL = re.compile(rb',"crc":"([0-9a-f]{8})"\}')
+_SEAL_LENGTH = 18
+_decoded = json.JSONDecoder().decode
+
+# What comes of content that is none of a recording's.
+_WRONG = (ValueError, KeyError, TypeError, OverflowError)
 
 # From each older version to the next: what makes new objects, the header first, of old ones.
 MIGRATIONS: dict[int, Callable[[list[dict[str, Any]]], list[dict[str, Any]]]] = {}
@@ -130,16 +135,17 @@ def sealed(content: Mapping[str, Any], crc: int) -> tuple[bytes, int]:
 
 def unsealed(line: bytes, crc: int) -> tuple[dict[str, Any], int]:
     """What stands in a line without its end. Raises `ValueError` for a damaged one."""
-    found = _SEALED.fullmatch(line)
-    if found is None:
+    body, seal = line[:-_SEAL_LENGTH], _SEAL.fullmatch(line[-_SEAL_LENGTH:])
+    if seal is None:
         raise ValueError("does not end with its checksum")
-    crc = zlib.crc32(found[1], crc)
-    if crc != int(found[2], 16):
+    crc = zlib.crc32(body, crc)
+    if crc != int(seal[1], 16):
         raise ValueError("is damaged, or a line before it is missing: its checksum does not fit")
     try:
-        content = json.loads(found[1] + b"}")
+        content = _decoded(body.decode("utf-8") + "}")
     except (ValueError, RecursionError) as error:
         raise ValueError(f"is no JSON object: {error}") from None
+    # What ends like an object is one.
     assert isinstance(content, dict)
     return content, crc
 
@@ -214,12 +220,16 @@ def load_recording(path: str | os.PathLike[str]) -> Recording:
     that this benchrig does not know, or is damaged elsewhere than in a torn last line."""
     path = Path(path)
     objects, torn = read_objects(path)
-    with _naming(path, 1):
+    try:
         header = _header(objects[0])
+    except _WRONG as error:
+        raise _wrong(path, 1, error) from None
     entries = []
     for number, content in enumerate(objects[1:], 2):
-        with _naming(path, number):
+        try:
             entries.append(from_json(content, number))
+        except _WRONG as error:
+            raise _wrong(path, number, error) from None
     return Recording(header, tuple(entries), torn)
 
 
@@ -235,11 +245,13 @@ def read_objects(path: Path) -> tuple[list[dict[str, Any]], int | None]:
         raise _problem(path, 1, "is no recording: not even its first line is whole")
     objects, crc = [], 0
     for number, line in enumerate(lines, 1):
-        with _naming(path, number):
+        try:
             content, crc = unsealed(line, crc)
+            objects.append(content)
             if number == 1:
                 version = _version(content)
-        objects.append(content)
+        except _WRONG as error:
+            raise _wrong(path, number, error) from None
     for older in range(version, VERSION):
         objects = MIGRATIONS[older](objects)
     return objects, len(lines) + 1 if rest else None
@@ -249,13 +261,9 @@ def _problem(path: Path, line: int | None, message: str) -> FileProblems:
     return FileProblems([FileProblem(str(path), line, "", message)])
 
 
-@contextmanager
-def _naming(path: Path, line: int) -> Iterator[None]:
-    try:
-        yield
-    except (ValueError, KeyError, TypeError, OverflowError) as error:
-        what = f"{error} is missing" if isinstance(error, KeyError) else str(error)
-        raise _problem(path, line, what) from None
+def _wrong(path: Path, line: int, error: Exception) -> FileProblems:
+    what = f"{error} is missing" if isinstance(error, KeyError) else str(error)
+    return _problem(path, line, what)
 
 
 def _version(header: Mapping[str, Any]) -> int:
