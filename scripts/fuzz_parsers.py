@@ -26,6 +26,8 @@ from benchrig.drivers.lines import Ledger, LineSplitter
 from benchrig.drivers.scpi import ResponseFramer, parse_block, parse_error_reply, parse_numbers
 from benchrig.errors import BenchrigError
 from benchrig.records.recording import load_recording, sealed
+from benchrig.records.replaying import replay
+from benchrig.records.scrubbing import scrub
 from benchrig.records.sources import parse_sources
 from benchrig.session import BenchFile, MeterSheet, Session, load_session
 from benchrig.session.fault_plan import FaultPlanFile
@@ -165,6 +167,14 @@ def _recording(path: Path) -> object:
     return parse_sources(recording.header.sources)
 
 
+def _replayed(path: Path) -> object:
+    """And what is done with one that was taken."""
+    copy = path.with_suffix(".scrubbed")
+    copy.unlink(missing_ok=True)
+    scrub(path, copy)
+    return replay(load_recording(path))
+
+
 def _spoiled_recording(valid: bytes, others: Sequence[bytes], chance: random.Random) -> bytes:
     if chance.random() < 0.3:
         return spoiled(valid, others, chance)
@@ -226,13 +236,14 @@ def targets() -> tuple[Target, ...]:
     boards = ("boards/hive-scale.toml", "boards/reference-resistor.toml")
     defects = tuple(f"boards/hive-scale-{name}.toml" for name in ("late-drift", "dead-uart"))
     recordings = (_recording_like("good"), _recording_like("meter-lost"))
+    sessions_kept = _files("recordings/dead-uart.jsonl")
     sessions = _files("hive-scale.session.toml")
     return (
         Target("SCPI numbers", parse_numbers, NUMBERS, 0.11),
         Target("SCPI blocks", parse_block, BLOCKS, 0.11),
         Target("SCPI errors", parse_error_reply, ERRORS, 0.12),
         Target("SCPI framing", _framed, ANSWERS, 0.12),
-        Target("board lines", _lines, SAID, 0.13),
+        Target("board lines", _lines, SAID, 0.12),
         Target("session files", _toml(Session), sessions, 0.07),
         Target("bench files", _toml(BenchFile), _files("bench-2.bench.toml"), 0.06),
         Target("meter sheets", _toml(MeterSheet), _files("meter-6-digit.toml"), 0.05),
@@ -251,6 +262,7 @@ def targets() -> tuple[Target, ...]:
         Target(
             "recordings", _from_file(_recording, ".jsonl"), recordings, 0.05, _spoiled_recording
         ),
+        Target("replays", _from_file(_replayed, ".jsonl"), sessions_kept, 0.01, _spoiled_recording),
     )
 
 

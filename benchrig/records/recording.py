@@ -23,7 +23,7 @@ from benchrig import __version__
 from benchrig.bench import Bench
 from benchrig.errors import Fault, FileProblem, FileProblems, UsageError
 from benchrig.events import Listener
-from benchrig.records.entries import Entry, Note, from_json
+from benchrig.records.entries import Entry, Note, from_json, number_at, text_at
 from benchrig.records.sources import Role, Source
 from benchrig.result import SessionResult
 from benchrig.sequencer import run_session
@@ -39,8 +39,11 @@ _SEAL = re.compile(rb',"crc":"([0-9a-f]{8})"\}')
 _SEAL_LENGTH = 18
 _decoded = json.JSONDecoder().decode
 
+# More were never meant; a session would have no end, and its dates no year.
+MOST_REPEATS = 1_000_000
+MOST_YEAR = 9000
 # What comes of content that is none of a recording's.
-_WRONG = (ValueError, KeyError, TypeError, OverflowError)
+_WRONG = (ValueError, KeyError, TypeError, OverflowError, AttributeError)
 
 # From each older version to the next: what makes new objects, the header first, of old ones.
 MIGRATIONS: dict[int, Callable[[list[dict[str, Any]]], list[dict[str, Any]]]] = {}
@@ -279,23 +282,51 @@ def _version(header: Mapping[str, Any]) -> int:
 
 def _header(content: Mapping[str, Any]) -> Header:
     """Raises `ValueError`, `KeyError` or `TypeError`."""
-    options = dict(content["options"])
-    options["only"] = tuple(options.get("only", ()))
-    started = datetime.fromisoformat(content["started"])
-    if started.tzinfo is None:
-        raise ValueError("started is a time without its zone")
+    started = datetime.fromisoformat(_text(content, "started"))
+    if started.tzinfo is None or started.year > MOST_YEAR:
+        raise ValueError("started is no date and time with its zone")
+    if not isinstance(content["files"], dict):
+        raise ValueError("files is no JSON object")
     return Header(
         started,
-        float(content["start_s"]),
-        tuple(WireHere(**dict(wire)) for wire in content["wires"]),
-        {role: _source(entry) for role, entry in dict(content["files"]).items()},
-        Options(**options),
-        str(content["benchrig"]),
+        number_at(content, "start_s"),
+        tuple(_wire(entry) for entry in content["wires"]),
+        {role: _source(entry) for role, entry in content["files"].items()},
+        _options(content["options"]),
+        _text(content, "benchrig"),
     )
 
 
+def _text(content: Mapping[str, Any], key: str) -> str:
+    """One that must be there."""
+    if key not in content:
+        raise KeyError(key)
+    return text_at(content, key)
+
+
+def _wire(entry: Mapping[str, Any]) -> WireHere:
+    keeps_messages = entry["keeps_messages"]
+    if not isinstance(keeps_messages, bool):
+        raise ValueError(f"keeps_messages is {keeps_messages!r}, neither true nor false")
+    return WireHere(_text(entry, "name"), _text(entry, "address"), keeps_messages)
+
+
+def _options(entry: Mapping[str, Any]) -> Options:
+    options = Options(**dict(entry) | {"only": tuple(entry.get("only", ()))})
+    texts = (*options.only, options.serial_number, options.operator, options.note, options.aim)
+    sound = (
+        isinstance(options.repeat, int)
+        and 1 <= options.repeat <= MOST_REPEATS
+        and all(text is None or isinstance(text, str) for text in texts)
+        and options.aim in (None, "value", "verdict")
+    )
+    if not sound:
+        raise ValueError(f"options are {dict(entry)!r:.200}: no session is run with these")
+    return options
+
+
 def _source(entry: Mapping[str, Any]) -> Source:
-    source = Source(str(entry["name"]), str(entry["text"]))
+    source = Source(_text(entry, "name"), _text(entry, "text"))
     if source.sha256 != entry["sha256"]:
         raise ValueError(f"the content of {source.name} is not what its SHA-256 says")
     return source
