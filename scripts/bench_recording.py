@@ -4,8 +4,8 @@
 
 A board sleeps, and is read at the given rate, on the virtual clock; every act is the same as in
 real time. What recording takes is the time inside the recorder alone, as a share of the time that
-the session would have taken, with an fsync of what has come since the last one each 10 s, which is
-more often than states end. The file is in the given folder, whose disk counts. Sizes are
+the session would have taken; syncing is an fsync of what comes in 10 s, as where a state ends each
+10 s. The file is in the given folder, whose disk counts. Sizes are
 extrapolated to an hour. The ratio of a replay is that of the recordings under fixtures, each
 replayed once before; it does not include reading the recording and its files, which is printed.
 """
