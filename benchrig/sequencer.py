@@ -106,6 +106,7 @@ class _Walk:
         self._fault: FaultRecord | None = None
         self._told: list[Fault] = []
         self._safe_end: tuple[str, ...] = ()
+        self._events: list[EventRecord] = []
 
     def run(self, listeners: Sequence[Listener], *, connect: bool = False) -> SessionResult:
         bench = self._bench
@@ -281,6 +282,8 @@ class _Walk:
         if self._fault is not None or not complete:
             verdicts.append("fault")
         said = identity.serial_number if identity else None
+        # A result is made after each state: of a long session not all anew each time.
+        self._events += (EventRecord(**vars(entry)) for entry in log.entries[len(self._events) :])
         return SessionResult(
             session=self._session.name,
             verdict=worst(verdicts),
@@ -298,7 +301,7 @@ class _Walk:
             derived=derived,
             fault=self._fault,
             safe_end=self._safe_end,
-            events=tuple(EventRecord(**vars(entry)) for entry in log.entries),
+            events=tuple(self._events),
             benchrig=__version__,
         )
 

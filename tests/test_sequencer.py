@@ -257,3 +257,17 @@ def test_the_schema_refuses_what_is_no_result() -> None:
 
 def test_the_published_schema_is_the_present_one() -> None:
     assert PUBLISHED.read_text(encoding="utf-8") == json.dumps(result_schema(), indent=2) + "\n"
+
+
+def test_what_happened_is_not_put_down_anew_after_each_state() -> None:
+    """Else a session of many states takes longer with each of them."""
+    kept: list[SessionResult] = []
+
+    def listen(event: Event) -> None:
+        if isinstance(event, ResultChanged):
+            kept.append(event.result)
+
+    final = rig(session=HASTY).run(listen, only=["idle"])
+    first, second = kept[0], kept[-1]
+    assert len(first.events) < len(second.events) < len(final.events)
+    assert all(one is other for one, other in zip(second.events, final.events, strict=False))
