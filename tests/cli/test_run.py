@@ -325,7 +325,13 @@ def test_a_file_that_is_not_there(name: str, tmp_path: Path) -> None:
     files: dict[str, Path] = {"bench": bench} if name == "board" else {name: missing}
     shown = run(tmp_path / "runs", **files)
     assert shown.exit_code == 2
-    assert shown.stderr == f"{missing}: cannot be read: No such file or directory\n"
+    told = f"{missing}: cannot be read: No such file or directory\n"
+    if name == "board":  # told where it is named
+        line = 1 + [text.startswith("board = ") for text in bench.read_text().splitlines()].index(
+            True
+        )
+        told = f"{bench}:{line}: simulation.board: names {missing}, which {told.split(': ', 1)[1]}"
+    assert shown.stderr == told
     assert not (tmp_path / "runs").exists()
 
 

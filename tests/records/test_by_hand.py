@@ -60,7 +60,7 @@ def test_the_programs_own_error_is_not_hidden(path: Path) -> None:
 
 def test_a_bench_that_is_driven_by_hand_is_no_session(path: Path) -> None:
     recorded(path, "idle")
-    with pytest.raises(UsageError, match="a program drove the bench"):
+    with pytest.raises(UsageError, match="a program drove by hand"):
         replay(load_recording(path))
 
 
