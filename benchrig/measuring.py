@@ -45,6 +45,8 @@ LAST_DESCENT_S = 1.0
 # drifted there; for shorter a tick, or what an open input draws, may have raised it.
 WOKEN = 4.0
 WOKEN_FOR_S = 2.0
+# So many periods must have shown no ticks before another range is tried, and must be left.
+TICKS_TO_SEE = 10
 # A current that never fell below this share of what the board draws awake is no sleep current; nor
 # is half of it, where the state's limit does not allow so much.
 STILL_AWAKE = 0.9
@@ -145,6 +147,7 @@ class Measuring:
         self._looked_for_ticks = False
         self._watch: Watch | None = None
         self._watch_range: MeterRange | None = None
+        self._watch_from_s = math.inf
         # Of each batch its end and its lowest reading, and the lowest level so far; below the
         # floor nobody can tell.
         self._floor_A = 0.0
@@ -186,7 +189,7 @@ class Measuring:
                 self._tell_readings(readings, outcome)
                 if outcome.kind != "waiting":
                     break
-                if self._clock.monotonic() >= half_s and self._misses_ticks():
+                if self._clock.monotonic() >= half_s and self._misses_ticks(deadline_s):
                     self._watch = outcome = None
             fresh = outcome is None
             if self._clock.monotonic() >= deadline_s:
@@ -198,9 +201,13 @@ class Measuring:
         self._check_asleep(outcome)
         return self._measured(outcome)
 
-    def _misses_ticks(self) -> bool:
+    def _misses_ticks(self, deadline_s: float) -> bool:
         """Whether no ticks were seen so far, and the range was changed to see them; once."""
         if self._ticks is None or self._looked_for_ticks or self._watch is None:
+            return False
+        needed_s = TICKS_TO_SEE * self._ticks.period
+        now_s = self._clock.monotonic()
+        if min(now_s - self._watch_from_s, deadline_s - now_s) < needed_s:
             return False
         self._looked_for_ticks = True
         # The watch itself goes on.
@@ -250,7 +257,8 @@ class Measuring:
     def _look(self, readings: Readings) -> Outcome:
         if self._watch is None:
             first_s = readings.times_s[0] - self._meter.interval_s
-            self._watch = self._new_watch(readings, float(first_s) - self._entered_s)
+            self._watch_from_s = float(first_s)
+            self._watch = self._new_watch(readings, self._watch_from_s - self._entered_s)
             self._watch_range = readings.range
         return self._watch.add(readings.times_s - self._entered_s, readings.currents_A)
 

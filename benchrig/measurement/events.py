@@ -124,8 +124,7 @@ def _smeared(
     a wave; `unseen` where there is none either."""
     assert priors.period_s is not None
     part_s, part = times[start:], readings[start:]
-    # From half the declared period on: what comes still more often is no wake-up of this board.
-    wave = find_wave(part_s, part, priors.period_s / 2.5, (priors.period_s, PERIOD_ERROR))
+    wave = find_wave(part_s, part, (priors.period_s, PERIOD_ERROR))
     if wave is None:
         hint = "nor does the current rise and fall with it; a smaller shunt smears wake-ups less"
         return replace(unseen, reason=f"{unseen.reason}, {hint}")
@@ -138,9 +137,8 @@ def _smeared(
             f"the current rises and falls every {wave.period_s:.4g} s; declared are "
             f"{priors.period_s:g} s",
         )
-    first_s = wave.trough_s + wave.period_s * math.ceil(
-        (part_s[0] - wave.trough_s) / wave.period_s
-    )
+    before = math.ceil((part_s[0] - wave.trough_s) / wave.period_s)
+    first_s = wave.trough_s + wave.period_s * before
     cut = _Cut(first_s, wave.period_s, int((part_s[-1] - first_s) / wave.period_s))
     edges = np.interp(_batch_edges(cut), reading_limits(times), np.arange(times.size + 1.0))
     gap_s = median(np.diff(times))

@@ -19,7 +19,7 @@ from benchrig.measurement.averaging import Floats, median
 
 RISK = 1e-4
 """Chance that white noise is taken for a period, in one search, however many periods it tries; of
-1/f noise or a random walk some 5 in 10,000 (tests/measurement/test_periodicity.py)."""
+1/f noise or a random walk some 10 in 10,000 (simulated, records of 8 s to 100 s)."""
 
 TRIES = 8.0
 """The highest of a continuous spectrum is as high as that of so many independent frequencies for
@@ -31,9 +31,16 @@ FEWEST_READINGS = 4
 
 FEWEST_IN_OVERTONE = 2.5
 
+LEAKAGE = 0.2
+"""A wave that is sampled coarsely looks a little like waves of other periods."""
+
+SAME = 0.5
+"""A wave that has so much of another's amplitude may be what the other is an overtone of."""
+
+MOST_OVERTONE = 6
 PADDING = 4
 PEAKS = 8
-HARMONICS = 8
+HARMONICS = 32
 
 
 @dataclass(frozen=True)
@@ -66,6 +73,12 @@ class Wave:
         resolved = len(self.harmonics_A)
         return resolved >= 3 and abs(self.harmonics_A[-1]) <= 0.5 * self.amplitude_A
 
+    def softened(self) -> Wave:
+        """Without the undershoot of a series that is cut short (Fejer's mean of it)."""
+        number = len(self.harmonics_A) + 1
+        parts = (each * (1.0 - k / number) for k, each in enumerate(self.harmonics_A, start=1))
+        return replace(self, harmonics_A=tuple(parts))
+
     def at(self, times_s: Floats) -> Floats:
         """Shape (n,), in A."""
         turns = times_s / self.period_s % 1.0
@@ -77,43 +90,50 @@ class Wave:
 
 
 def find_wave(
-    times_s: Floats,
-    currents_A: Floats,
-    shortest_s: float = 0.0,
-    near: tuple[float, float] | None = None,
+    times_s: Floats, currents_A: Floats, near: tuple[float, float] | None = None
 ) -> Wave | None:
-    """The wave of the longest period among the strongest, from `shortest_s`, but four readings at
-    least, to a fifth of the record; None if none is there. Shapes (n,).
+    """The wave of the longest period among the strongest, of four readings at least and a fifth of
+    the record at most; None if none is there. Shapes (n,).
 
     `near`: a period and the share by which it may be off, where one is expected: it is looked for
-    with the risk for this interval alone.
+    with the risk for this interval alone, and is the answer if it is there, unless it is an
+    overtone of a longer one.
     """
     if times_s.size < FEWEST_PERIODS * FEWEST_READINGS:
         return None
     step_s, length_s = median(np.diff(times_s)), float(times_s[-1] - times_s[0])
-    lowest_Hz = FEWEST_PERIODS / length_s
-    highest_Hz = 1.0 / max(shortest_s, FEWEST_READINGS * step_s)
     frequencies_Hz, power = _spectrum(times_s, currents_A, step_s)
-    tries = {
-        float(at_Hz): TRIES * max(length_s * (highest_Hz - lowest_Hz), 1.0)
-        for at_Hz in _peaks(frequencies_Hz, power, lowest_Hz, highest_Hz)
-    }
+    whole = (FEWEST_PERIODS / length_s, 1.0 / (FEWEST_READINGS * step_s))
+    tried = np.flatnonzero((frequencies_Hz >= whole[0]) & (frequencies_Hz <= whole[1]))
+
+    def seen(at_Hz: float, low_Hz: float, high_Hz: float) -> Wave | None:
+        tries = TRIES * max(length_s * (high_Hz - low_Hz), 1.0)
+        wave = _wave(times_s, currents_A, 1.0 / at_Hz)
+        return wave if wave is not None and wave.chance * tries < RISK else None
+
+    peaks_Hz = _peaks(frequencies_Hz[tried], power[tried])
+    found = [wave for at_Hz in peaks_Hz if (wave := seen(float(at_Hz), *whole)) is not None]
+    strongest_A = max((wave.amplitude_A for wave in found), default=0.0)
+    strong = [wave for wave in found if wave.amplitude_A >= SAME * strongest_A]
+    best = max(strong, key=lambda wave: wave.period_s, default=None)
     if near is not None:
         low_Hz, high_Hz = 1.0 / (near[0] * (1.0 + near[1])), 1.0 / (near[0] * (1.0 - near[1]))
-        inside = np.flatnonzero((frequencies_Hz >= low_Hz) & (frequencies_Hz <= high_Hz))
-        if inside.size and lowest_Hz <= 1.0 / near[0] <= highest_Hz:
+        inside = tried[(frequencies_Hz[tried] >= low_Hz) & (frequencies_Hz[tried] <= high_Hz)]
+        if inside.size:
             best_Hz = float(frequencies_Hz[inside[np.argmax(power[inside])]])
-            tries[best_Hz] = TRIES * max(length_s * (high_Hz - low_Hz), 1.0)
-    found = [
-        wave
-        for at_Hz, number in tries.items()
-        if (wave := _wave(times_s, currents_A, 1.0 / at_Hz)) and wave.chance * number < RISK
-    ]
-    strongest_A = max((wave.amplitude_A for wave in found), default=0.0)
-    strong = [wave for wave in found if wave.amplitude_A >= strongest_A / 2.0]
-    if not strong:
+            expected = seen(best_Hz, low_Hz, high_Hz)
+            if expected is not None and expected.amplitude_A >= LEAKAGE * strongest_A:
+                best = expected
+    if best is None:
         return None
-    return _with_overtones(times_s, currents_A, max(strong, key=lambda wave: wave.period_s))
+    # Short events have overtones as strong as their fundamental.
+    for number in range(MOST_OVERTONE, 1, -1):
+        if best.period_s * number * FEWEST_PERIODS <= length_s:
+            longer = seen(1.0 / (best.period_s * number), *whole)
+            if longer is not None and longer.amplitude_A >= SAME * best.amplitude_A:
+                best = longer
+                break
+    return _with_overtones(times_s, currents_A, best)
 
 
 def _spectrum(times_s: Floats, currents_A: Floats, step_s: float) -> tuple[Floats, Floats]:
@@ -124,15 +144,14 @@ def _spectrum(times_s: Floats, currents_A: Floats, step_s: float) -> tuple[Float
     size = PADDING << (grid_s.size - 1).bit_length()
     # The window keeps what is left of a transient at the low end of the spectrum.
     amplitudes = np.fft.rfft((on_grid - trend(grid_s)) * np.hanning(grid_s.size), size)
-    return np.fft.rfftfreq(size, step_s), np.abs(amplitudes) ** 2
+    return np.asarray(np.fft.rfftfreq(size, step_s)), np.asarray(np.abs(amplitudes) ** 2)
 
 
-def _peaks(frequencies_Hz: Floats, power: Floats, lowest_Hz: float, highest_Hz: float) -> Floats:
+def _peaks(frequencies_Hz: Floats, power: Floats) -> Floats:
     """The highest maxima, as seen against noise that falls with the frequency."""
     weighed = power * frequencies_Hz
     top = (weighed[1:-1] >= weighed[:-2]) & (weighed[1:-1] > weighed[2:])
     at = np.flatnonzero(top) + 1
-    at = at[(frequencies_Hz[at] >= lowest_Hz) & (frequencies_Hz[at] <= highest_Hz)]
     return np.asarray(frequencies_Hz[at[np.argsort(weighed[at])[-PEAKS:]]], dtype=np.float64)
 
 

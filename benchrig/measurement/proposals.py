@@ -200,9 +200,7 @@ def propose_tolerance(
     asked = f"no limit asks for less than {_percent(wanted)}"
     if limits_A:
         distance = min(abs(limit_A - mean_A) for limit_A in limits_A) / size_A
-        asked = (
-            f"the nearest limit is {_percent(distance)} away, which asks for {_percent(wanted)}"
-        )
+        asked = f"the nearest limit is {_percent(distance)} away, which asks for {_percent(wanted)}"
     if allows <= wanted:
         return Proposal(_rounded_down(wanted, 2), f"{asked}; {noise}", unseen)
     # White noise falls with the root of the time.

@@ -96,7 +96,7 @@ def find_smeared(times_s: Floats, currents_A: Floats) -> tuple[Floats, WakeUps |
     period_s, begin_s, end_s = wave.period_s, float(times_s[0]), float(times_s[-1])
     first, last = (math.ceil((at_s - wave.trough_s) / period_s) for at_s in (begin_s, end_s))
     low, high = poisson_limits(last - first, 0.025)
-    waving_A, one_A = wave.at(times_s), wave.at(np.linspace(0.0, period_s, 200))
+    waving_A, one_A = wave.at(times_s), wave.softened().at(np.linspace(0.0, period_s, 200))
     rest_A = float(np.std((currents_A - waving_A)[late]))
     free = 2.0 * len(wave.harmonics_A)
     return waving_A, WakeUps(
