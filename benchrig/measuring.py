@@ -231,7 +231,8 @@ class Measuring:
 
     def _never_slept(self) -> bool:
         since_s = self._clock.monotonic() - self._entered_s
-        if self._awake_A is None or since_s <= self._plan.priors.guard_s:
+        early = since_s <= self._plan.priors.guard_s
+        if early or self._awake_A is None or not self._state.sleeps:
             return False
         most_A = self._state.limit.max
         above = most_A is not None and self._lowest_A > most_A
