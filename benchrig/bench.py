@@ -24,7 +24,7 @@ from benchrig.drivers.meter import Meter
 from benchrig.drivers.supply import Supply
 from benchrig.errors import BenchrigError, Fault, NoReply, UsageError, WireFault
 from benchrig.events import Listener
-from benchrig.judging import decision_rule, state_result
+from benchrig.judging import decision_rule, least_awake_A, state_result
 from benchrig.log import Log
 from benchrig.measurement import Budget, Decision
 from benchrig.measuring import BATCH_S, Measured, Measuring, SettlingPlan
@@ -198,7 +198,8 @@ class Bench:
         self.ranges.make_room(f"entering {name}")
         if state.sleeps:
             self._saw_awake(self._sleep.current_A())
-        self._visit = visit = Visit(state, self.clock.monotonic(), self._awake_A)
+        awake_A = least_awake_A(self.session, self._awake_A)
+        self._visit = visit = Visit(state, self.clock.monotonic(), awake_A)
         for index, exchange in enumerate(state.enter):
             if state.sleeps and index == len(state.enter) - 1:
                 # It may fall asleep before the acknowledgement is out; the current tells.

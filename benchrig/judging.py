@@ -16,7 +16,7 @@ from benchrig.measurement import (
     ratio_flags,
     reported,
 )
-from benchrig.measuring import STILL_AWAKE, Measured
+from benchrig.measuring import HALF_AWAKE, STILL_AWAKE, Measured
 from benchrig.pricing import Priced
 from benchrig.result import ContributionRecord, DerivedResult, FaultRecord, StateResult, Verdict
 from benchrig.session.session_file import Difference, Ratio, Session, State
@@ -108,7 +108,7 @@ def _verdict_only(
     if verdict == "fail":
         above = limit.max is not None and decision.lower_A > limit.max
         flags.append("above_limit" if above else "below_limit")
-        if state.sleeps and awake_A is not None and decision.lower_A > 0.5 * awake_A:
+        if state.sleeps and awake_A is not None and decision.lower_A > HALF_AWAKE * awake_A:
             flags.append("stays_awake")
     return row.model_copy(
         update={
@@ -136,6 +136,16 @@ def _flags(state: State, measured: Measured, budget: Budget, verdict: Verdict) -
     return tuple(flags)
 
 
+def least_awake_A(session: Session, seen_A: float | None) -> float | None:
+    """What the board draws awake when it does least: what was seen, or less where the session file
+    says so of a state that may not have been measured."""
+    if seen_A is None:
+        return None
+    awake = [state.limit for state in session.states if not state.sleeps]
+    declared = [limit.typical or limit.min for limit in awake]
+    return min([seen_A, *(at_A for at_A in declared if at_A)])
+
+
 def _stays_awake(state: State, measured: Measured, budget: Budget, awake_A: float | None) -> bool:
     """Whether the board never went to sleep. Half of what it draws awake is far above any sleep
     state; where a limit allows so much, or there is none, nearly all of it is asked for."""
@@ -146,7 +156,7 @@ def _stays_awake(state: State, measured: Measured, budget: Budget, awake_A: floa
     base_A = measured.outcome.base_A
     between_A = budget.value if base_A is None else min(budget.value, base_A)
     surely_A = between_A - budget.expanded_uncertainty
-    return surely_A > (0.5 if above else STILL_AWAKE) * awake_A
+    return surely_A > (HALF_AWAKE if above else STILL_AWAKE) * awake_A
 
 
 def _finite(number: float) -> float | None:

@@ -26,6 +26,9 @@ from benchrig.units import format_quantity
 ENTRY_SHARE = 0.8
 # So many overloads of a range in one state bar it.
 MOST_OVERLOADS = 2
+# Shunt times decoupling capacitor smears wake-up ticks; over so many periods a tenth of their
+# fundamental is left (1/sqrt(1 + (2 pi 1.6)^2)), which stands out of the noise of most records.
+MOST_SMEARED = 1.6
 
 
 class RangeKeeper:
@@ -99,7 +102,9 @@ class RangeKeeper:
             self._ratings.decoupling or 0.0
         ):
             return False
-        return ticks is None or self._carries(entry, ticks, reading_A)
+        return ticks is None or (
+            self._carries(entry, ticks, reading_A) and self._shows(entry, ticks)
+        )
 
     @property
     def _interruption_s(self) -> float:
@@ -127,6 +132,10 @@ class RangeKeeper:
             through_shunt_A <= entry.overload_A
             and self.voltage_at_board(entry, through_shunt_A) >= self._ratings.minimum_voltage
         )
+
+    def _shows(self, entry: MeterRange, ticks: Ticks) -> bool:
+        smeared_s = entry.shunt_ohm * (self._ratings.decoupling or 0.0)
+        return entry.shunt_assumed or smeared_s <= MOST_SMEARED * ticks.period
 
     def lower_range(
         self, readings: Readings, ticks: Ticks | None, within_s: float
@@ -185,6 +194,25 @@ class RangeKeeper:
         # is larger, and each range on the way would drop the board's voltage a while longer.
         roomy = [entry for entry in higher if self.leaves_room(entry)]
         self._change((roomy or higher)[0], "overload")
+
+    def step_up_for_ticks(self) -> bool:
+        """After ticks were not seen: to the next range with a smaller shunt, which smears them
+        less, and not below it again in this state. False if there is none."""
+        present = self._meter.range
+        if present is None:
+            return False
+        higher = [
+            entry
+            for entry in self._meter.ranges
+            if entry.full_scale_A > present.full_scale_A and entry.shunt_ohm < present.shunt_ohm
+        ]
+        if not higher:
+            return False
+        for entry in self._meter.ranges:
+            if entry.full_scale_A < higher[0].full_scale_A:
+                self._overloads[entry.full_scale_A] = MOST_OVERLOADS
+        self._change(higher[0], "wake-ups were not seen, a smaller shunt smears them less")
+        return True
 
     def make_safe(self) -> None:
         """The highest range, whatever is running."""

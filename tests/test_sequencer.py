@@ -113,6 +113,15 @@ def test_a_board_that_stays_awake_fails() -> None:
         assert row(result, "idle").verdict == "pass", seed
 
 
+@pytest.mark.parametrize("before", ["idle", "weigh", "lamp"])
+def test_a_board_that_stays_awake_is_told_so_whatever_was_measured_before(before: str) -> None:
+    """It draws far less than with the lamp on, and its ticks are missing as well."""
+    state = row(rig("stuck-awake").run(only=[before, "light_sleep"]), "light_sleep")
+    assert state.fault is None
+    assert state.verdict == "fail"
+    assert {"above_limit", "stays_awake"} <= set(state.flags)
+
+
 def test_a_leaky_capacitor_fails_above_the_limit() -> None:
     for seed in SEEDS[:5]:
         made = rig("leaky-capacitor", seed=seed)

@@ -15,7 +15,7 @@ from benchrig.assembly import load_files
 from benchrig.drivers.meter import Zero, nplc_of
 from benchrig.drivers.meter_ranges import MeterRange, from_sheet, reported
 from benchrig.errors import UsageError
-from benchrig.judging import decision_rule, derived_results, state_result
+from benchrig.judging import decision_rule, derived_results, least_awake_A, state_result
 from benchrig.measurement import Budget, confirmed
 from benchrig.measurement.outcome import Kind
 from benchrig.measuring import BATCH_S, FIRST_BATCH, Measured, SettlingPlan
@@ -150,7 +150,8 @@ class _Judging:
         if priced is not None:
             self.budgets[state.name] = priced.budget
         rule = decision_rule(self.files.session)
-        row = state_result(state, measured, priced, self.awake_A, None, rule)
+        awake_A = least_awake_A(self.files.session, self.awake_A)
+        row = state_result(state, measured, priced, awake_A, None, rule)
         if not state.sleeps and row.current_A is not None:
             self.awake_A = min(row.current_A, self.awake_A or row.current_A)
         return row
