@@ -13,7 +13,7 @@ Whatever happens inside the ``with``, the bench is left safe at its end.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from os import PathLike
 from types import TracebackType
@@ -22,9 +22,11 @@ from benchrig.clock import Clock
 from benchrig.drivers.board import Board, BoardIdentity
 from benchrig.drivers.meter import Meter
 from benchrig.drivers.supply import Supply
-from benchrig.errors import BenchrigError, Fault, NoReply, UsageError, WireFault
+from benchrig.errors import Fault, NoReply, UsageError
 from benchrig.events import Listener
+from benchrig.finding import Finder
 from benchrig.judging import decision_rule, state_result
+from benchrig.leaving import SafeEnd
 from benchrig.log import Log
 from benchrig.measurement import Budget, Decision
 from benchrig.measuring import BATCH_S, Measured, Measuring, SettlingPlan
@@ -40,8 +42,6 @@ from benchrig.verification import load_verification, require_verification
 
 # A board that wakes by itself is waited for on a range with room from this long before.
 EARLY_S = 1.0
-# What a line of the safe end says where it was missed.
-NOT_REACHED = "NOT reached"
 
 
 class Bench:
@@ -73,6 +73,8 @@ class Bench:
         self._pricing = Pricing(meter, file, session.board)
         self.identity: BoardIdentity | None = None
         self._sleep = SleepWatch(board, meter, clock, log)
+        self._finder = Finder(session, file.board.parking, board, supply, ranges, clock, log)
+        self._safe_end = SafeEnd(file, board, meter, supply, ranges, self.wake)
         self._visit: Visit | None = None
         self._awake_A: float | None = None
         self._left = False
@@ -129,51 +131,17 @@ class Bench:
             self.supply.switch(True)
             self.supply.check_voltage(voltage_V)
             self.log.tell("powered", f"supply on at {voltage_V:g} V")
-        self._find_board()
+        self._finder.find()
+        self._visit = None
         if self.session.protocol.identity is not None:
             self.identity = self.board.identify(self.session.protocol.identity)
             self.log.tell("identity", f"board: {self.identity.text}")
 
-    def _find_board(self) -> None:
-        try:
-            self.board.hello(self.session.board.boot_time)
-        except NoReply:
-            # It may still sleep from an earlier session: try what wakes it, once each.
-            if not any(self._answers(wake) for wake in self._wakes_from_outside()):
-                raise
-        self._is_awake()
-        self.log.tell("hello", "the board answers")
-
-    def _wakes_from_outside(self) -> list[Wake]:
-        wakes = [state.wake for state in self.session.states if state.wake is not None]
-        return [wake for wake in wakes if wake.by in ("byte", "break", "dtr", "rts")]
-
-    def _answers(self, wake: Wake) -> bool:
-        self.board.stimulate(wake)
-        try:
-            self.board.hello(wake.within)
-        except NoReply:
-            return False
-        return True
-
-    def _is_awake(self) -> None:
-        self.board.banner_belongs = False
-        self._visit = None
-
     def recover(self) -> None:
         """After a fault of the board: bring it back to where it answers, by a power cycle where
         nothing else helps and there is a supply. Raises ``board_silent``."""
-        self.log.tell("recovering", "looking for the board again")
-        self.ranges.make_room("looking for the board again")
-        self.board.unpark()
-        self.board.banner_belongs = True
-        try:
-            self._find_board()
-        except NoReply:
-            if self.supply is None:
-                raise
-            self._power_cycle(1.0)
-            self._find_board()
+        self._finder.recover()
+        self._visit = None
 
     # -- one state --------------------------------------------------------------------------
 
@@ -368,7 +336,8 @@ class Bench:
                 f"{silence.message}",
             ) from silence
         latency_s = None if woken_s is None else self.clock.monotonic() - woken_s
-        self._is_awake()
+        self.board.banner_belongs = False
+        self._visit = None
         after = "" if latency_s is None else f" after {format_quantity(latency_s, 's', 3)}"
         self.log.tell("woken", f"awake{after}")
         return latency_s
@@ -387,7 +356,7 @@ class Bench:
                 self._sleep.listen(max(due_s - self.clock.monotonic(), 0.0))
             return woken_s
         if wake.by == "power_cycle":
-            self._power_cycle(wake.off_time)
+            self._finder.power_cycle(wake.off_time)
             return self.clock.monotonic()
         self.board.stimulate(wake)
         return now_s
@@ -397,17 +366,6 @@ class Bench:
             raise UsageError("the board is in no state of the session; enter one first")
         return self._visit
 
-    def _power_cycle(self, off_time_s: float) -> None:
-        if self.supply is None:
-            raise UsageError("a wake by power_cycle needs a [supply] in the bench file")
-        self.log.tell("power_cycle", f"supply off for {off_time_s:g} s")
-        # An idle TX line would feed the board through its RX pin, and it would not lose its power.
-        self.board.park(self.file.board.parking)
-        self.supply.switch(False)
-        self.clock.sleep(off_time_s)
-        self.board.unpark()
-        self.supply.switch(True)
-
     # -- the end ----------------------------------------------------------------------------
 
     def make_safe(self) -> tuple[str, ...]:
@@ -415,13 +373,9 @@ class Bench:
         the bench file says. Returns what was reached, a line each. Raises only what a listener
         raises, and that at the end."""
         self.log.state = None
-        steps: list[tuple[str, Callable[[], str]]] = [("meter", self._safe_meter)]
-        if self._visit is not None and self._visit.state.sleeps:
-            steps.append(("board", self._safe_board))
-        if self.supply is not None:
-            steps.append(("supply", self._safe_supply))
+        state = None if self._visit is None else self._visit.state
         with self.clock.shielded(), self.log.undisturbed():
-            reached = tuple(f"{name}: {_tried(step)}" for name, step in steps)
+            reached = self._safe_end.reached(None if state is None else state.wake)
             for line in reached:
                 self.log.tell("safe_end", line)
         return reached
@@ -443,34 +397,6 @@ class Bench:
             if instrument is not None:
                 instrument.close()
 
-    def _safe_meter(self) -> str:
-        if not self.meter.instrument.identity:
-            return "was never reached"
-        self.ranges.make_safe()
-        return "on its highest range"
-
-    def _safe_board(self) -> str:
-        wake = self._present().state.wake
-        if wake is None or wake.by in ("timer", "operator"):
-            return "left asleep, since only its timer or the operator wakes it"
-        if wake.by == "power_cycle" and self.file.supply and self.file.supply.at_end == "off":
-            return "left asleep, since its power goes off"
-        try:
-            self.wake()
-        except WireFault:
-            self.board.close()
-            self.board.open()
-            self.wake()
-        return "awake"
-
-    def _safe_supply(self) -> str:
-        assert self.supply is not None
-        assert self.file.supply is not None
-        if not self.supply.instrument.identity:
-            return "was never reached"
-        self.supply.make_safe()
-        return f"left {self.file.supply.at_end}"
-
 
 def _boots(wake: Wake | None) -> bool:
     return wake is not None and (wake.reboots or wake.by == "power_cycle")
@@ -482,15 +408,6 @@ def _certain_A(row: StateResult, decision: Decision | None) -> float | None:
         return decision.current_A if decision.lower_A > 0.0 else None
     stands_out = (row.current_A or 0.0) > 4 * (row.expanded_uncertainty_A or 0.0)
     return row.current_A if stands_out else None
-
-
-def _tried(step: Callable[[], str]) -> str:
-    try:
-        return step()
-    except BenchrigError as error:
-        return f"{NOT_REACHED}: {error}"
-    except Exception as error:  # a mistake of our own must not keep the other steps from being done
-        return f"{NOT_REACHED}: {error!r}"
 
 
 def open_bench(

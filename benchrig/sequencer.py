@@ -14,7 +14,7 @@ from os import PathLike
 from typing import Literal
 
 from benchrig import __version__
-from benchrig.bench import NOT_REACHED, Bench
+from benchrig.bench import Bench
 from benchrig.clock import Clock
 from benchrig.errors import CannotOpen, Fault, Interrupted, UsageError, WireFault, WireLost
 from benchrig.events import (
@@ -26,6 +26,7 @@ from benchrig.events import (
     StateStarted,
 )
 from benchrig.judging import derived_results
+from benchrig.leaving import NOT_REACHED
 from benchrig.measurement import confirmation, confirmed
 from benchrig.planning import visit_s
 from benchrig.result import (

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 import pytest
 
 from benchrig.assembly import assemble
-from benchrig.bench import NOT_REACHED
 from benchrig.clock import VirtualClock
 from benchrig.events import Event, Happened
 from benchrig.injecting import FaultPlan
+from benchrig.leaving import NOT_REACHED
 from benchrig.result import SessionResult, StateResult
 from benchrig.sequencer import run_session
 from benchrig.session import BenchFile, Session
