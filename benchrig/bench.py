@@ -20,12 +20,12 @@ from types import TracebackType
 
 from benchrig.clock import Clock
 from benchrig.drivers.board import Board, BoardIdentity
-from benchrig.drivers.meter import Meter
+from benchrig.drivers.meter import Meter, MeterRange
 from benchrig.drivers.supply import Supply
 from benchrig.errors import Fault, NoReply, UsageError
 from benchrig.events import Listener
 from benchrig.finding import Finder
-from benchrig.judging import decision_rule, state_result
+from benchrig.judging import NOT_VERIFIED, WOKEN_BY, decision_rule, state_result
 from benchrig.leaving import SafeEnd
 from benchrig.log import Log
 from benchrig.measurement import Budget, Decision
@@ -36,9 +36,14 @@ from benchrig.result import StateResult
 from benchrig.session import BenchFile, Session
 from benchrig.session.protocol import Stimulus, Wake
 from benchrig.session.session_file import State
-from benchrig.sleeping import QUICK_LOOK, SleepWatch, Visit
+from benchrig.sleeping import QUICK_LOOK, Shown, SleepWatch, Visit
 from benchrig.units import format_quantity
-from benchrig.verification import load_verification, require_verification
+from benchrig.verification import (
+    RANGE_NOT_VERIFIED,
+    Verification,
+    load_verification,
+    require_verification,
+)
 
 # A board that wakes by itself is waited for on a range with room from this long before.
 EARLY_S = 1.0
@@ -68,11 +73,13 @@ class Bench:
         self.log = log
         # A replay has its own.
         self.load_verification = load_verification
+        # Where the session requires one.
+        self._verified: Verification | None = None
         # Of the last measurement of each state.
         self.budgets: dict[str, Budget] = {}
-        self._pricing = Pricing(meter, file, session.board)
+        self.pricing = Pricing(meter, file, session.board)
         self.identity: BoardIdentity | None = None
-        self._sleep = SleepWatch(board, meter, clock, log)
+        self._sleep = SleepWatch(board, meter, ranges, clock, log)
         self._finder = Finder(session, file.board.parking, board, supply, ranges, clock, log)
         self._safe_end = SafeEnd(file, board, meter, supply, ranges, self.wake)
         self._visit: Visit | None = None
@@ -105,14 +112,15 @@ class Bench:
         self.is_open = True
 
     def check_requirements(self) -> None:
-        """What the session requires of this bench. Raises ``meter_not_verified``."""
+        """What the session requires of this bench. Raises ``meter_not_verified``. A range that the
+        verification does not cover is no fault here: its results are flagged."""
         within_s = self.session.requires.meter_verified_within
         if within_s is not None:
             path, identity = self.file.meter.verification, self.meter.instrument.identity
-            told = require_verification(
+            self._verified = require_verification(
                 path, within_s, identity or None, self.clock.now(), self.load_verification
             )
-            self.log.tell("verified", f"meter: {told}")
+            self.log.tell("verified", f"meter: {self._verified}")
 
     def forget_board(self) -> None:
         """The next board is another one, as far as anybody knows."""
@@ -232,26 +240,33 @@ class Bench:
             self.log,
             visit.entered_s,
             visit.awake_A,
+            self.pricing,
         )
         deadline_s = self._deadline_s(visit, since_s + plan.time_limit_s)
         return measuring.run(deadline_s, self._sleep.listen)
 
     def _judged(self, visit: Visit, measured: Measured) -> StateResult:
         state, entry = visit.state, measured.range
-        # An idle TX line feeds the board whatever is done to the others.
-        parked = state.sleeps and self.file.board.parking.tx != "idle"
-        priced = self._pricing.priced(measured.outcome, entry, state, parked=parked)
-        self.budgets.pop(state.name, None)
+        priced = self.pricing.priced(measured.outcome, entry, state)
+        lacks = self.lacking(entry, state)
         voltage_V = None
-        if priced is not None:
-            self.budgets[state.name] = priced.budget
-            if not entry.shunt_assumed:
-                voltage_V = self.ranges.voltage_at_board(entry, visit.settled_A or 0.0)
+        if priced is not None and not entry.assumed:
+            voltage_V = self.ranges.voltage_at_board(entry, visit.settled_A or 0.0)
         rule = decision_rule(self.session)
-        row = state_result(state, measured, priced, visit.awake_A, voltage_V, rule)
+        row = state_result(state, measured, priced, lacks, visit.awake_A, voltage_V, rule)
+        self.budgets.pop(state.name, None)
+        if priced is not None and row.fault is None:
+            self.budgets[state.name] = priced.budget
         if not state.sleeps and row.verdict != "fault":
             self._saw_awake(_certain_A(row, measured.decision))
         return row
+
+    def lacking(self, entry: MeterRange, state: State) -> tuple[str, ...]:
+        """Flags of what a result on a range lacks."""
+        flags = self.pricing.flags(entry, state)
+        if self._verified is None or self._verified.covers(entry.full_scale_A):
+            return flags
+        return (*flags, RANGE_NOT_VERIFIED)
 
     def _deadline_s(self, visit: Visit, deadline_s: float) -> float:
         """A board that wakes by its own timer is left alone in time, with the meter on a range
@@ -273,19 +288,23 @@ class Bench:
 
     def verify_sleep(self) -> tuple[str, ...]:
         """Try the stimuli that must not wake the state, up to the first one that does; returns
-        what that shows, as flags: ``woken_by_...`` or none."""
+        what that shows, as flags: ``woken_by_...``, and ``not_verified_...`` where nothing could
+        tell."""
         visit = self._present()
+        flags: list[str] = []
         for stimulus in visit.state.must_not_wake:
-            asleep = self._sleeps_through(visit, stimulus)
-            if asleep is None:  # noise does not come again, but a board that speaks does
-                asleep = self._sleeps_through(visit, stimulus)
-            if not asleep:
+            shown = self._shown_by(visit, stimulus)
+            if shown == "noise":  # it does not come again, but a board that speaks does
+                shown = self._shown_by(visit, stimulus)
+            if shown in ("woke", "noise"):
                 # A board that has reset just then does not do that again.
                 visit = self._entered_again(visit)
-                asleep = self._sleeps_through(visit, stimulus)
-            if not asleep:
-                return (f"woken_by_{stimulus.by}",)
-        return ()
+                shown = self._shown_by(visit, stimulus)
+            if shown in ("woke", "noise"):
+                return (*flags, f"{WOKEN_BY}{stimulus.by}")
+            if shown == "not_verified":
+                flags.append(f"{NOT_VERIFIED}{stimulus.by}")
+        return tuple(dict.fromkeys(flags))
 
     def _entered_again(self, visit: Visit) -> Visit:
         """The same state, with a board that was woken; at rest as far as its guard tells."""
@@ -298,16 +317,17 @@ class Bench:
         self._sleep.listen(SettlingPlan.of(self.session, visit.state).priors.guard_s)
         return again
 
-    def _sleeps_through(self, visit: Visit, stimulus: Stimulus) -> bool | None:
-        """Whether the board sleeps on; None where nobody can tell."""
+    def _shown_by(self, visit: Visit, stimulus: Stimulus) -> Shown:
         self.ranges.make_room(f"a stimulus by {stimulus.by}")
         self.board.unpark()
         # A board that boots when it wakes tells by its banner that this woke it.
-        self.board.banner_belongs = _boots(visit.state.wake)
+        self.board.banner_belongs = boots = _boots(visit.state.wake)
         self.board.stimulate(stimulus)
-        asleep = self._sleep.stays_asleep(visit, stimulus)
-        self.board.banner_belongs = asleep is False and self.board.banner_belongs
-        return asleep
+        has_banner = self.session.protocol.banner is not None
+        in_time = visit.state.quiet >= self.session.board.boot_time
+        shown = self._sleep.after(visit, stimulus, silence_tells=boots and has_banner and in_time)
+        self.board.banner_belongs = shown == "woke" and boots
+        return shown
 
     def wake(self) -> float | None:
         """Wake the board as its state says; returns the latency in s, from the stimulus (or from
@@ -333,7 +353,7 @@ class Bench:
             raise Fault(
                 "no_wake",
                 f"board: silent after a wake by {wake.by} from {visit.state.name}; "
-                f"{silence.message}",
+                f"{silence.message}{self._power_left(wake)}",
             ) from silence
         latency_s = None if woken_s is None else self.clock.monotonic() - woken_s
         self.board.banner_belongs = False
@@ -341,6 +361,15 @@ class Bench:
         after = "" if latency_s is None else f" after {format_quantity(latency_s, 's', 3)}"
         self.log.tell("woken", f"awake{after}")
         return latency_s
+
+    def _power_left(self, wake: Wake) -> str:
+        left_V = self._finder.left_V
+        if wake.by != "power_cycle" or left_V is None:
+            return ""
+        return (
+            f". When it was switched on again the supply read {left_V:.3g} V: if that is much, the "
+            "decoupling capacitor has kept the board alive, and a longer off_time empties it"
+        )
 
     def _stimulate(self, wake: Wake, visit: Visit) -> float | None:
         """Do what wakes the board, or wait for it; returns when, on the clock, if that is known."""

@@ -13,6 +13,13 @@ from benchrig.session import Session
 from benchrig.session.bench_file import Parking
 from benchrig.session.protocol import Wake
 
+# The board has lost its power once its capacitor holds no more than this share of the supply
+# voltage, by the supply's own reading: no logic runs on it (common practice, no source).
+EMPTY_SHARE = 0.1
+# For so long beyond the off time that is waited for.
+EMPTY_WITHIN_S = 30.0
+LOOK_S = 0.1
+
 
 class Finder:
     """Afterwards the board is awake and has answered hello, and no boot banner belongs."""
@@ -34,6 +41,8 @@ class Finder:
         self._ranges = ranges
         self._clock = clock
         self._log = log
+        # What the supply read when it was switched on again after being off.
+        self.left_V: float | None = None
 
     def find(self) -> None:
         """Raises ``board_silent``."""
@@ -74,7 +83,8 @@ class Finder:
             self.find()
 
     def power_cycle(self, off_time_s: float) -> None:
-        """Raises `UsageError` on a bench without a supply."""
+        """Off for so long at least, and until the board's capacitor is empty or has had time
+        enough. Raises `UsageError` on a bench without a supply."""
         if self._supply is None:
             raise UsageError("a wake by power_cycle needs a [supply] in the bench file")
         self._log.tell("power_cycle", f"supply off for {off_time_s:g} s")
@@ -82,5 +92,17 @@ class Finder:
         self._board.park(self._parking)
         self._supply.switch(False)
         self._clock.sleep(off_time_s)
+        self.left_V = self._wait_until_empty(self._supply)
         self._board.unpark()
         self._supply.switch(True)
+
+    def _wait_until_empty(self, supply: Supply) -> float:
+        """The voltage that is left, in V."""
+        start_s = self._clock.monotonic()
+        empty_V = EMPTY_SHARE * self._session.board.supply_voltage
+        while (left_V := supply.read_back().voltage_V) > empty_V:
+            if self._clock.monotonic() - start_s >= EMPTY_WITHIN_S:
+                self._log.tell("still_powered", f"supply off, and yet at {left_V:.3g} V")
+                break
+            self._clock.sleep(LOOK_S)
+        return left_V

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from benchrig.drivers.board import Board
 from benchrig.drivers.meter import Meter
 from benchrig.drivers.supply import Supply
-from benchrig.errors import BenchrigError, WireFault
+from benchrig.errors import BenchrigError, Fault, WireFault
 from benchrig.ranges import RangeKeeper
 from benchrig.session import BenchFile
 from benchrig.session.protocol import Wake
@@ -58,6 +58,11 @@ class SafeEnd:
             return "left asleep, since only its timer or the operator wakes it"
         if wake.by == "power_cycle" and self._file.supply and self._file.supply.at_end == "off":
             return "left asleep, since its power goes off"
+        try:
+            self._ranges.make_room("waking")
+        except Fault:
+            # What is wrong with the meter stands in its own line.
+            return f"{NOT_REACHED}: not tried, since the meter is on no range that carries it awake"
         try:
             self._wake()
         except WireFault:
