@@ -11,7 +11,8 @@ from benchrig.planning import PlannedState
 from benchrig.units import format_quantity
 
 FLAGS = {
-    "uncertainty_lacks_meter": "without a meter sheet its accuracy is unknown: "
+    "uncertainty_lacks_meter": "without a meter sheet its ranges are taken to be decades until "
+    "they are used, so another may come, and its accuracy is unknown: "
     f"±{ASSUMED_GAIN:.1%} of the reading and ±{ASSUMED_OFFSET:.1%} of the range are assumed, and "
     "a burden of "
     f"{ASSUMED_BURDEN_V:g} V at full scale; write a sheet from its data sheet",

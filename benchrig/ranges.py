@@ -146,7 +146,7 @@ class RangeKeeper:
         ranges = self._meter.ranges
         present = next((entry for entry in ranges if self.leaves_room(entry)), ranges[-1])
         while True:
-            reaches_A = current_A + present.offset * present.full_scale_A
+            reaches_A = current_A + _shown_offset_A(present)
             lower = self._better(present, reaches_A, ticks, math.inf)
             if lower is None:
                 break
@@ -257,5 +257,11 @@ def _reached_A(readings: Readings) -> float | None:
     valid = readings.currents_A[is_valid(readings.currents_A)]
     if len(valid) < len(readings.currents_A) or len(valid) == 0:
         return None
-    offset_A = readings.range.offset * readings.range.full_scale_A
+    offset_A = _shown_offset_A(readings.range)
     return float(np.max(np.abs(valid)) + 3 * np.std(valid) + offset_A)
+
+
+def _shown_offset_A(entry: MeterRange) -> float:
+    """What a reading may be off without current. Where that is assumed, so is a burden that errs to
+    the safe side by more."""
+    return 0.0 if entry.assumed else entry.offset * entry.full_scale_A

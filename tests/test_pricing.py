@@ -94,6 +94,20 @@ def test_expanded_accuracies_are_divided_by_two() -> None:
     assert parts(priced)["offset"] == pytest.approx(2e-4 * 1e-2 / 2.0)
 
 
+@pytest.mark.parametrize(("accuracy_is", "least"), [("limits", 1.0), ("expanded", 0.93)])
+def test_the_budget_holds_what_the_sheet_means(accuracy_is: str, least: float) -> None:
+    """Of 400 meters that were drawn from the sheet all keep within its limits, and so within U; of
+    those drawn from an expanded uncertainty 95 %, sd 1.1 %."""
+    sheet = SHEET.model_copy(update={"accuracy_is": accuracy_is})
+    expanded_A = price(settled(1e-3), 1e-2, of=meter(sheet)).budget.expanded_uncertainty
+    within = 0
+    for seed in range(400):
+        ammeter = rig(sheet=sheet, seed=seed).meter.ammeter
+        error_A = ammeter.gain_errors[3] * 1e-3 + ammeter.offset_errors_A[3]
+        within += abs(error_A) <= expanded_A
+    assert least <= within / 400 <= (1.0 if least == 1.0 else 0.99)
+
+
 def test_without_a_sheet_the_meter_is_missing_and_that_is_told() -> None:
     of = meter(None)
     of.open()
