@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from benchrig.clock import Clock
-from benchrig.drivers.meter import ASSUMED_OFFSET, Meter, MeterRange, Readings
+from benchrig.drivers.meter import Meter, MeterRange, Readings
 from benchrig.drivers.scpi import is_valid
 from benchrig.errors import Fault
 from benchrig.events import ReadingsTaken
@@ -25,6 +25,7 @@ from benchrig.measurement import (
     Outcome,
     Priors,
 )
+from benchrig.pricing import Pricing
 from benchrig.ranges import RangeKeeper
 from benchrig.session.session_file import Session, State, Ticks
 from benchrig.units import format_quantity
@@ -93,7 +94,7 @@ class SettlingPlan:
         valid = first_A[is_valid(first_A)]
         level_A = float(np.mean(np.abs(valid))) if len(valid) else 0.0
         # To resolve much finer than the meter is accurate would only cost time.
-        floor_A = (entry.gain or 0.0) * level_A + (entry.offset or 0.0) * entry.full_scale_A
+        floor_A = entry.gain * level_A + entry.offset * entry.full_scale_A
         return replace(
             self.priors,
             period_s=ticks.period if ticks else None,
@@ -134,6 +135,7 @@ class Measuring:
         log: Log,
         entered_s: float,
         awake_A: float | None,
+        pricing: Pricing,
     ) -> None:
         self._state = state
         self._plan = plan
@@ -143,6 +145,7 @@ class Measuring:
         self._log = log
         self._entered_s = entered_s
         self._awake_A = awake_A
+        self._pricing = pricing
         self._ticks = state.ticks
         self._looked_for_ticks = False
         self._watch: Watch | None = None
@@ -224,8 +227,7 @@ class Measuring:
             return
         entry = readings.range
         # Below this the range does not tell a current from its own offset.
-        offset = ASSUMED_OFFSET if entry.offset is None else entry.offset
-        self._floor_A = 4 * offset * entry.full_scale_A
+        self._floor_A = 4 * entry.offset * entry.full_scale_A
         self._lows.append((float(readings.times_s[-1]), float(np.min(valid))))
         self._lowest_A = min(self._lowest_A, max(float(np.median(valid)), self._floor_A))
 
@@ -266,7 +268,7 @@ class Measuring:
     def _new_watch(self, readings: Readings, since_s: float) -> Watch:
         entry, share = readings.range, self._meter.dead_share
         priors = self._plan.priors_on(entry, readings.currents_A, self._ticks, share)
-        return new_watch(self._state, priors, entry, since_s, risk=self._plan.risk)
+        return new_watch(self._state, priors, entry, since_s, self._plan.risk, self._pricing)
 
     def _measured(self, outcome: Outcome) -> Measured:
         entry = self._watch_range

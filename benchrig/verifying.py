@@ -131,7 +131,7 @@ def _look(chain: Chain, entry: MeterRange, resistor: Resistor, voltage: SetVolta
     expected_A = current_A(entry, resistor, voltage)
     valid = readings.currents_A[is_valid(readings.currents_A)]
     read_A = float(np.median(valid)) if len(valid) == len(readings.currents_A) else math.inf
-    allowed_A = OTHER * expected_A + 4.0 * (entry.offset or 0.0) * entry.full_scale_A
+    allowed_A = OTHER * expected_A + 4.0 * entry.offset * entry.full_scale_A
     if abs(read_A - expected_A) > allowed_A + 4.0 * entry.count_A:
         raise _other(read_A, expected_A, entry)
 

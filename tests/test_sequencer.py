@@ -103,6 +103,27 @@ def test_the_end_is_told_and_so_is_everything_before() -> None:
 # -- defective boards -----------------------------------------------------------------------
 
 
+@pytest.mark.parametrize(
+    ("refused", "format_"),
+    [
+        ({"FORM:DATA"}, "batches in ASCII"),
+        ({"FORM:DATA", "INIT"}, "one READ? at a time"),
+    ],
+    ids=["ASCII only", "READ? only"],
+)
+def test_a_session_with_a_meter_that_can_do_less(refused: set[str], format_: str) -> None:
+    made = rig(session=HASTY)
+    made.meter.fail_headers = refused
+    result = made.run()
+    assert format_ in str(result.meter.reading_format)
+    for row in result.states:
+        assert row.verdict == "pass", row
+        assert row.current_A is not None
+        assert row.expanded_uncertainty_A is not None
+        true_A = made.true_A(row.name, row.range_A)
+        assert abs(row.current_A - true_A) <= row.expanded_uncertainty_A, row.name
+
+
 def test_a_board_that_stays_awake_fails() -> None:
     for seed in SEEDS[:5]:
         result = rig("stuck-awake", seed=seed).run()

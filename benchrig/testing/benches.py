@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchrig.assembly import assemble, clock_for, load_files
-from benchrig.bench import NOT_REACHED, Bench
+from benchrig.bench import Bench
 from benchrig.clock import StopRequest
 from benchrig.errors import Fault, FileProblem, FileProblems, ReplayMismatch, UsageError
 from benchrig.events import Listener
+from benchrig.leaving import NOT_REACHED
 from benchrig.records.recorder import Recorder
 from benchrig.records.recording import Options, load_recording
 from benchrig.records.replaying import Follower, recorded_files, replayed_bench

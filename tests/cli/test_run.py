@@ -12,7 +12,9 @@ import select
 import signal
 import subprocess
 import sys
+import threading
 import time
+import tty
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -612,6 +614,56 @@ def simulation_dies(line: str, later_s: float) -> Callable[[Path], None]:
     return scenario
 
 
+def board_cable_is_pulled(line: str, later_s: float) -> Callable[[Path], None]:
+    """At a line of the run, or so much later: the board's pty closes, and the meter is there."""
+
+    def scenario(folder: Path) -> None:
+        with served(folder) as bench, relayed(bench.pty) as (name, pull):
+            cabled = edited(bench.bench, folder / "cabled.bench.toml", (bench.pty, name))
+            running = start_run(folder, cabled)
+            running.wait_for(line)
+            time.sleep(later_s)
+            pull()
+            result = no_measurement(running.end(), folder)
+        assert result["fault"]["kind"] in ("wire_lost", "port_missing"), result["fault"]
+        assert result["fault"]["message"].startswith("board: ")
+        assert result["safe_end"][0] == "meter: on its highest range"
+
+    return scenario
+
+
+@contextmanager
+def relayed(port: str) -> Iterator[tuple[str, Callable[[], None]]]:
+    """A pty with a cable to another one: its name, and what pulls the cable."""
+    near, slave = pty.openpty()
+    tty.setraw(slave)
+    name = os.ttyname(slave)
+    far = os.open(port, os.O_RDWR | os.O_NOCTTY)
+    tty.setraw(far)
+    pulled, gone = threading.Event(), threading.Event()
+
+    def carry() -> None:
+        while not pulled.is_set():
+            for end in select.select([near, far], [], [], 0.01)[0]:
+                os.write(far if end == near else near, os.read(end, 4096))
+        os.close(near)
+        gone.set()
+
+    def pull() -> None:
+        pulled.set()
+        gone.wait(10.0)
+
+    thread = threading.Thread(target=carry)
+    thread.start()
+    try:
+        yield name, pull
+    finally:
+        pull()
+        thread.join()
+        os.close(slave)
+        os.close(far)
+
+
 def board_port_is_taken(folder: Path) -> None:
     with served(folder) as bench, serial.Serial(bench.pty, exclusive=True):
         ended = start_run(folder, bench.bench).end()
@@ -682,6 +734,10 @@ SCENARIOS: dict[str, Callable[[Path], None]] = {
     "dies-connecting": simulation_dies("session", 0.0),
     "dies-awake": simulation_dies("idle: started", 0.3),
     "dies-entering": simulation_dies("deep_sleep: started", 0.1),
+    "pulled-connecting": board_cable_is_pulled("session", 0.0),
+    "pulled-awake": board_cable_is_pulled("idle: started", 0.3),
+    "pulled-entering": board_cable_is_pulled("deep_sleep: started", 0.1),
+    "pulled-asleep": board_cable_is_pulled("deep_sleep: started", 0.9),
     "dies-asleep": simulation_dies("deep_sleep: started", 0.9),
     **{
         f"{SIGNALS[index % 2].name}-{delay_s:.3f}s-seed{SEED}": told_to_end(
