@@ -61,10 +61,11 @@ def new_watch(
     state: State, priors: Priors, entry: MeterRange, since_s: float, *, risk: float | None
 ) -> Watch:
     """A watch for a state on one range: for its verdict at a `risk`, or for its value. Without a
-    limit there is no verdict to aim at."""
+    limit there is no verdict to aim at. Times are counted from the command; readings before
+    `since_s`, on another range, are left out."""
     limit = state.limit
     if risk is None or (limit.min is None and limit.max is None):
-        return ValueWatch(priors, since_s=since_s)
+        return ValueWatch(priors, entered_s=0.0, since_s=since_s)
     meter = MeterUncertainty(entry.gain or 0.0, (entry.offset or 0.0) * entry.full_scale_A)
     return VerdictOnly(
         VerdictWatch(
@@ -74,6 +75,7 @@ def new_watch(
             risk=Risks(consumer=risk, producer=risk),
             meter=meter,
             sleeps=state.sleeps,
+            entered_s=0.0,
             since_s=since_s,
         )
     )

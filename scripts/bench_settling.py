@@ -39,7 +39,11 @@ from settling_rules import RULES, Verdicts
 
 from benchrig.measurement import Outcome, Priors, SettlingWatch
 
-OURS = {"ours": {"guard_s": 11.0}, "announced": {"announced": True}}
+OURS = {
+    "ours": {"guard_s": 11.0},
+    "announced": {"announced": True},
+    "quiet": {"announced": True, "slowest_noise_s": 0.5},
+}
 EVERY = {**FAMILIES, **HELD_OUT}
 PART = 250
 """Trials per task: a seed of its own, so that the figures do not depend on the workers."""
@@ -63,7 +67,7 @@ class Tally:
 def our_rule(waveform: Waveform, declared: dict[str, float]) -> tuple[float, ...]:
     """Settled, value, half-width, averaged from and to, as live readings in batches give them."""
     given = {"slowest_tau_s": 8.0, "tolerance": TOLERANCE} | declared | waveform.priors
-    watch = SettlingWatch(Priors(**given))  # type: ignore[arg-type]
+    watch = SettlingWatch(Priors(**given), entered_s=0.0)  # type: ignore[arg-type]
     begin_s = waveform.asleep_s if "announced" in declared else 0.0
     begun = begin_s < TIMES
     watch.add(TIMES[begun] - begin_s, waveform.readings[begun])
