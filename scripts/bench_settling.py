@@ -4,10 +4,11 @@ that others have published.
     python scripts/bench_settling.py [--trials 2500] [--seed 20] [--family NAME ...]
                                      [--held-out] [--workers 2] [--details]
 
-Rules: ours with a guard of 11 s ("ours") and where the firmware announces that it sleeps, so that
-the record begins there ("announced"); the others are in `settling_rules`. Ours is told what a rig
-would declare: slowest time constant 8 s, period of wake-ups, dead time, count. One line per family
-and rule:
+Rules: ours with a guard of 11 s ("ours"); where the firmware announces that it sleeps, so that the
+record begins there ("announced"); and there with a slowest noise of 0.5 s, declared of boards whose
+long record shows no slow noise ("quiet"); the others are in `settling_rules`. Ours is told what a
+rig would declare: slowest time constant 8 s, period of wake-ups, dead time, count, and of families
+with slow noise or sporadic events how slow or rare they are. One line per family and rule:
 
     settled   reported as settled, %
     false     reported as settled while the transient in the averaged part is above the tolerance,
