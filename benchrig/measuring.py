@@ -75,6 +75,7 @@ class SettlingPlan:
             "announced": pick("announced"),
             "guard_s": pick("guard"),
             "slowest_tau_s": pick("slowest_time_constant"),
+            "slowest_noise_s": pick("slowest_noise"),
             "tolerance": pick("tolerance"),
         }
         priors = Priors(**{key: value for key, value in known.items() if value is not None})

@@ -48,7 +48,7 @@ def visit_s(session: Session, state: State) -> float:
     """An estimate for one state, from its entry to the end of its waking."""
     plan = SettlingPlan.of(session, state)
     decay_s = TIME_CONSTANTS * plan.priors.slowest_tau_s if state.sleeps else 0.0
-    measuring_s = max(plan.priors.guard_s, decay_s) + 1.0
+    measuring_s = max(plan.priors.guard_s, decay_s, plan.priors.sight_s) + 1.0
     if state.ticks is not None:
         measuring_s = max(measuring_s, plan.priors.guard_s + 4 * state.ticks.period)
     measuring_s = min(measuring_s, plan.time_limit_s)

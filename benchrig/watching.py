@@ -75,10 +75,11 @@ def new_watch(
     pricing: Pricing,
 ) -> Watch:
     """A watch for a state on one range: for its verdict at a `risk`, or for its value. Without a
-    limit there is no verdict to aim at."""
+    limit there is no verdict to aim at. Times are counted from the command; readings before
+    `since_s`, on another range, are left out."""
     limit = state.limit
     if risk is None or (limit.min is None and limit.max is None):
-        return ValueWatch(priors, since_s=since_s)
+        return ValueWatch(priors, entered_s=0.0, since_s=since_s)
     fed_A = pricing.fed_A(state)
     watch = VerdictWatch(
         priors,
@@ -87,6 +88,7 @@ def new_watch(
         risk=Risks(consumer=risk, producer=risk),
         meter=pricing.for_verdict(entry, state),
         sleeps=state.sleeps,
+        entered_s=0.0,
         since_s=since_s,
     )
     return VerdictOnly(watch, fed_A)

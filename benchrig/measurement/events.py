@@ -45,10 +45,11 @@ class Window:
 
 @dataclass(frozen=True)
 class NoWindow:
-    """Why there is no window to average."""
+    """Why there is no window to average, and the flags that the outcome gets for it."""
 
     kind: Kind
     reason: str
+    flags: tuple[str, ...] = ()
 
 
 def base_and_threshold(readings: Floats, count_A: float) -> tuple[float, float]:

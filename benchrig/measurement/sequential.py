@@ -128,8 +128,8 @@ class VerdictWatch:
     `sleeps`: the board falls asleep into this state, so that its current is never below the
     settled one for longer than the bounds allow for. Only then is there a verdict before
     `priors.guard_s`. `event_charge_C`: the most charge that one sporadic event may take; then
-    the bounds hold for events that have not been seen yet. `since_s` as in `SettlingWatch`.
-    Raises `ValueError` without any limit, or for limits in the wrong order.
+    the bounds hold for events that have not been seen yet. `entered_s`, `since_s` as in
+    `SettlingWatch`. Raises `ValueError` without any limit, or for limits in the wrong order.
     """
 
     def __init__(
@@ -142,7 +142,8 @@ class VerdictWatch:
         meter: MeterUncertainty = MeterUncertainty(),
         sleeps: bool = False,
         event_charge_C: float = 0.0,
-        since_s: float = 0.0,
+        entered_s: float | None = None,
+        since_s: float | None = None,
     ) -> None:
         if minimum_A is None and maximum_A is None:
             raise ValueError("a verdict needs a minimum or a maximum")
@@ -154,7 +155,7 @@ class VerdictWatch:
         self._meter = meter
         self._sleeps = sleeps
         self._event_charge_C = event_charge_C
-        self._record = Record(since_s)
+        self._record = Record(entered_s, since_s)
         self._next_look = BATCHES
         self._looks = 0
         self._looks_after_guard = 0

@@ -60,6 +60,8 @@ class Settling(FileModel):
     # The firmware tells when it is done: its acknowledgement is the last that it does.
     announced: bool | None = None
     slowest_time_constant: PositiveDuration | None = None
+    # How long noise may stay on one level; unset everywhere: the slowest time constant.
+    slowest_noise: PositiveDuration | None = None
     tolerance: PositiveShare | None = None
     time_limit: PositiveDuration | None = None
     # "verdict": stop as soon as pass or fail is certain, for a production line.
