@@ -7,36 +7,39 @@ the clock before the voltage.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from benchrig.drivers.board import Board
 from benchrig.drivers.supply import Supply
-from benchrig.errors import BenchrigError, Fault, Interrupted, UsageError
+from benchrig.errors import BenchrigError, Fault, UsageError
 from benchrig.events import Tell
 from benchrig.ranges import RangeKeeper
-from benchrig.session.protocol import Protocol
-from benchrig.session.session_file import BoardRatings
+from benchrig.session import Session
 from benchrig.units import format_quantity
 
-# Without power for so long a board is sure to have lost it.
+# Without power for so long, and until its capacitor is empty, a board forgets its clock.
 OFF_S = 1.0
 
 
 class Operating:
-    """`voltage_V` and `frequency_Hz` (None: nobody ever said) are what was set last."""
+    """`voltage_V` and `frequency_Hz` (None: no clock is stated) are what was set last;
+    ``power_cycle(off_time_s)`` makes the board boot."""
 
     def __init__(
         self,
-        ratings: BoardRatings,
-        protocol: Protocol,
+        session: Session,
         board: Board,
         supply: Supply | None,
         ranges: RangeKeeper,
+        power_cycle: Callable[[float], None],
         tell: Tell,
     ) -> None:
-        self._ratings = ratings
-        self._protocol = protocol
+        self._ratings = session.board
+        self._command = session.protocol.set_clock
         self._board = board
         self._supply = supply
         self._ranges = ranges
+        self._power_cycle = power_cycle
         self._tell = tell
         self.begin()
 
@@ -44,7 +47,7 @@ class Operating:
         """The board was powered up as the session file says."""
         self.voltage_V = self._ranges.supply_V = self._ratings.supply_voltage
         self.frequency_Hz = self._ratings.clock
-        # The board may run at the clock that was set last, or at that with which it boots.
+        # Else the board may also run at the clock with which it boots.
         self._clock_is_sure = True
         self.is_away = False
 
@@ -53,8 +56,11 @@ class Operating:
         self.frequency_Hz, self._clock_is_sure = self._ratings.clock, True
 
     def may_have_booted(self) -> None:
-        """Something went wrong with the board."""
-        self._clock_is_sure = self.frequency_Hz == self._ratings.clock
+        """Something went wrong with the board: it runs at the clock that was set, or at its own;
+        the faster of them counts."""
+        if self.frequency_Hz is not None and self._ratings.clock is not None:
+            self._clock_is_sure = self.frequency_Hz == self._ratings.clock
+            self.frequency_Hz = max(self.frequency_Hz, self._ratings.clock)
 
     def go(self, voltage_V: float, frequency_Hz: float | None) -> None:
         """To another point, with the board awake. Raises what supply and board raise, and
@@ -74,20 +80,32 @@ class Operating:
             self._tell("restored", f"back at {self._nominal}")
 
     def make_safe(self, *, power_off: bool) -> str:
-        """Back to what is nominal, whatever state the board is in; returns what was reached."""
+        """Back to what is nominal, whatever state the board is in; returns what was reached.
+        Raises what supply and board raise."""
+        supply = self._supply
+        if supply is not None and power_off:
+            supply.switch(False)
+            supply.set_up(self._ratings.supply_voltage)
+            self.begin()
+            return f"off, and set to {format_quantity(self._ratings.supply_voltage, 'V', 3)}"
         try:
-            if power_off:
-                self._restart(on=False)
-            else:
-                self.restore()
-        except Interrupted:
-            raise
+            self.restore()
         except BenchrigError:
-            if self._supply is None or power_off:
+            if supply is None:
                 raise
-            # Where it can't be told its clock, it begins again with that of its boot.
-            self._restart(on=True)
+            # A board that can't be told its clock gets it by booting.
+            self._boot_at_nominal()
         return f"back at {self._nominal}"
+
+    def _boot_at_nominal(self) -> None:
+        nominal_V = self._ratings.supply_voltage
+        if self.voltage_V < nominal_V:
+            self._set_voltage(nominal_V)
+        self._power_cycle(OFF_S)
+        self.has_booted()
+        if self.voltage_V > nominal_V:
+            self._set_voltage(nominal_V)
+        self.is_away = False
 
     @property
     def _nominal(self) -> str:
@@ -95,46 +113,32 @@ class Operating:
         clock_Hz = self._ratings.clock
         return voltage if clock_Hz is None else f"{voltage} and {format_quantity(clock_Hz, 'Hz')}"
 
-    def _restart(self, *, on: bool) -> None:
-        """Take the power, set the nominal voltage, and give the power back where it is wanted."""
-        assert self._supply is not None
-        self._supply.switch(False)
-        self._supply.set_up(self._ratings.supply_voltage)
-        if on:
-            self._supply.wait(OFF_S)
-            self._supply.switch(True)
-        self.begin()
-
     def _set_clock(self, frequency_Hz: float | None) -> None:
-        command = self._protocol.set_clock
-        if command is None or frequency_Hz is None:
+        if self._command is None or frequency_Hz is None:
             raise UsageError("a clock frequency needs protocol.set_clock and board.clock")
         self._check(self.voltage_V, frequency_Hz)
-        # Until it is answered nobody knows.
+        before_Hz, boots_Hz = self.frequency_Hz or 0.0, self._ratings.clock or 0.0
+        # Until it has answered it may run at any of these; what counts is the fastest.
         self.is_away, self._clock_is_sure = True, False
-        before_Hz, self.frequency_Hz = self.frequency_Hz, frequency_Hz
-        self.frequency_Hz = max(frequency_Hz, before_Hz or 0.0)
-        self._board.insist(command.at(frequency_Hz))
+        self.frequency_Hz = max(frequency_Hz, before_Hz, boots_Hz)
+        self._board.insist(self._command.at(frequency_Hz))
         self.frequency_Hz, self._clock_is_sure = frequency_Hz, True
-        self._tell("clock", f"clock {format_quantity(frequency_Hz, 'Hz')}", frequency_Hz=frequency_Hz)
+        clock = format_quantity(frequency_Hz, "Hz")
+        self._tell("clock", f"clock {clock}", frequency_Hz=frequency_Hz)
 
     def _set_voltage(self, voltage_V: float) -> None:
         if self._supply is None:
             raise UsageError("another supply voltage needs a [supply] in the bench file")
-        self._check(voltage_V, self._fastest_Hz)
+        if voltage_V < self.voltage_V:  # with more no clock is too fast that was not before
+            self._check(voltage_V, self.frequency_Hz)
         # On the way the lower of the two decides which range leaves the board its voltage.
-        self._ranges.supply_V = min(voltage_V, self.voltage_V)
+        self._ranges.supply_V = min(voltage_V, self._ranges.supply_V)
         self.is_away, self.voltage_V = True, voltage_V
         self._supply.change(voltage_V)
         self._ranges.await_recharge()
         self._ranges.supply_V = voltage_V
         voltage = format_quantity(voltage_V, "V", 3)
         self._tell("supply_voltage", f"supply at {voltage}", voltage_V=voltage_V)
-
-    @property
-    def _fastest_Hz(self) -> float | None:
-        known = [self.frequency_Hz] if self._clock_is_sure else [self.frequency_Hz, self._ratings.clock]
-        return max((each for each in known if each is not None), default=None)
 
     def _check(self, voltage_V: float, frequency_Hz: float | None) -> None:
         if not self._ratings.may_run(voltage_V, frequency_Hz):

@@ -2,6 +2,8 @@
 
     python scripts/make_recordings.py [FOLDER]
 
+Without FOLDER those of fixtures/firmware-tests as well, which pytest makes.
+
 They are the regression tests of the sequencer and of the numerics: what they hold is the result of
 the day on which they were made. Make them again only after a change that is meant to change
 results, and look at what it has changed.
@@ -12,6 +14,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -80,10 +83,23 @@ def make(entry: Made, folder: Path) -> str:
     return result.verdict
 
 
+def make_those_of_tests() -> None:
+    folder = ROOT / "fixtures" / "firmware-tests"
+    words = ["-q", "-p", "benchrig.testing.plugin", "-p", "no:cacheprovider"]
+    subprocess.run(
+        [sys.executable, "-m", "pytest", *words, "--bench-simulated", "--bench-record=all"],
+        cwd=folder,
+        env=os.environ | {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTHONPATH": str(ROOT)},
+        check=True,
+    )
+
+
 def main() -> None:
     folder = Path(sys.argv[1]).resolve() if len(sys.argv) > 1 else ROOT / "fixtures" / "recordings"
     os.chdir(ROOT)
     folder.mkdir(parents=True, exist_ok=True)
+    if len(sys.argv) == 1:
+        make_those_of_tests()
     for entry in RECORDINGS:
         verdict = make(entry, folder)
         size = (folder / f"{entry.name}.jsonl").stat().st_size

@@ -23,7 +23,7 @@ TREES = {name: ast.parse(path.read_text("utf-8")) for name, path in SOURCES.item
 # From the top down: whoever stands in one line may import what stands in it or below it. Modules
 # that are named nowhere are the core, between the sequencer and the drivers.
 LAYERS = (
-    {"cli", "__main__"},
+    {"cli", "__main__", "testing"},
     {"records"},
     {"sequencer", "characterising"},
     {"core"},

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from benchrig.cli.harmless import harmless
 from benchrig.cli.signals import stop_on_signals
 from benchrig.clock import SLICE_S, Clock, RealClock
 from benchrig.errors import Fault, UsageError, WireFault
+from benchrig.harmless import harmless
 
 if TYPE_CHECKING:
     from benchrig.session.fields import Ending

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from benchrig.cli.junit import junit_listeners, junit_option
 from benchrig.cli.say import put, say
 
 
@@ -29,10 +30,16 @@ from benchrig.cli.say import put, say
     metavar="BENCH",
     help="The bench file, where the run folder holds no recording to take it from.",
 )
+@junit_option
 @click.option("--json", "as_json", is_flag=True, help="Print the new result, and nothing else.")
 @click.pass_context
 def command(
-    ctx: click.Context, result: Path, session: Path, bench: Path | None, as_json: bool
+    ctx: click.Context,
+    result: Path,
+    session: Path,
+    bench: Path | None,
+    junit: Path | None,
+    as_json: bool,
 ) -> None:
     """Judge the readings beside RESULT, a run folder or the result.json in it, by SESSION.
 
@@ -49,7 +56,10 @@ def command(
 
     stored = load_stored(result)
     files, remarks = files_for(result, session, bench)
+    listeners = junit_listeners(junit, files.session)
     judged = rejudge(stored, files)
+    for listen in listeners:
+        listen(SessionEnded(judged.result))
     if as_json:
         put(to_json(judged.result))
     else:

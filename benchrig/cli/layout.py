@@ -14,16 +14,11 @@ from rich.table import Table
 from rich.text import Text
 
 from benchrig.cli.picture import Picture, Row
-from benchrig.cli.wording import (
-    VERDICT_STYLES,
-    Pen,
-    duration,
-    limits,
-    trend,
-    with_uncertainty,
-)
+from benchrig.cli.wording import VERDICT_STYLES, Pen, duration, trend
 from benchrig.events import Happened
-from benchrig.result import FaultRecord, StateResult
+from benchrig.figures import limits
+from benchrig.result import StateResult
+from benchrig.row_text import fault_words, limit_words, value_words
 from benchrig.units import format_quantity
 
 _GAP = 2
@@ -34,36 +29,10 @@ _NARROWEST_TREND, _WIDEST_TREND = 10, 24
 _WIDEST_BAR = 40
 
 
-# -- words ----------------------------------------------------------------------------------
-
-
-def current_words(result: StateResult) -> str:
-    """The current; its bounds, where only the verdict was wanted."""
-    if result.current_A is None:
-        return _bounds_words(result.lower_bound_A, result.upper_bound_A)
-    return with_uncertainty(result.current_A, result.expanded_uncertainty_A, "A")
-
-
-def _bounds_words(low_A: float | None, high_A: float | None) -> str:
-    low = "" if low_A is None or low_A <= 0.0 else format_quantity(low_A, "A", 3)
-    high = "" if high_A is None else format_quantity(high_A, "A", 3)
-    if low and high:
-        return f"{low} to {high}"
-    return f"below {high}" if high else f"above {low}" if low else "-"
-
-
-def limit_words(result: StateResult) -> str:
-    return limits(result.limit_min_A, result.limit_max_A, "A")
-
-
-def fault_words(fault: FaultRecord) -> str:
-    return f"{fault.kind}: {fault.message}"
-
-
 def ended_words(result: StateResult, *, told: bool) -> str:
     """One line on a state. Where its fault was told before, only its kind is said again."""
     parts = [f"{result.name}: {result.verdict}"]
-    if (current := current_words(result)) != "-":
+    if (current := value_words(result)) != "-":
         parts.append(current)
     parts.append(f"limits {limit_words(result)}")
     if result.wake_latency_s is not None:
@@ -173,7 +142,7 @@ def _live_cells(row: Row, active: bool, pen: Pen) -> list[Text]:
     bounds = pen(limits(row.low_A, row.high_A, "A"))
     name = pen(row.state, "bold" if active else "")
     if row.result is not None:
-        current = pen(current_words(row.result))
+        current = pen(value_words(row.result))
         return [pen(""), name, current, bounds, verdict_text(row.result.verdict, pen)]
     mark, word = (">", "measuring" if row.trend_A else "entering") if active else ("", "")
     return [pen(mark), name, pen(_latest(row)), bounds, pen(word)]

@@ -8,16 +8,10 @@ from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
-from benchrig.cli.layout import (
-    column_widths,
-    current_words,
-    fault_words,
-    grid,
-    limit_words,
-    verdict_text,
-)
-from benchrig.cli.wording import VERDICT_STYLES, Pen, limits, with_uncertainty
+from benchrig.cli.layout import column_widths, grid, verdict_text
+from benchrig.cli.wording import VERDICT_STYLES, Pen
 from benchrig.result import DerivedResult, SessionResult, StateResult
+from benchrig.row_text import fault_words, limit_words, value_words
 from benchrig.units import format_quantity
 
 
@@ -68,7 +62,7 @@ def _state_cells(row: StateResult, pen: Pen) -> list[Text]:
     wake_s = row.wake_latency_s
     return [
         pen(row.name),
-        pen(current_words(row)),
+        pen(value_words(row)),
         pen(limit_words(row)),
         verdict_text(row.verdict, pen),
         pen("" if wake_s is None else format_quantity(wake_s, "s", 3)),
@@ -81,12 +75,13 @@ def _state_notes(row: StateResult) -> list[str]:
 
 
 def _derived_cells(row: DerivedResult, pen: Pen) -> list[Text]:
-    unit = "" if row.unit == "1" else row.unit
-    value = "-"
-    if row.value is not None:
-        value = with_uncertainty(row.value, row.expanded_uncertainty, unit)
-    bounds = limits(row.limit_min, row.limit_max, unit)
-    return [pen(row.name), pen(value), pen(bounds), verdict_text(row.verdict, pen), pen("")]
+    return [
+        pen(row.name),
+        pen(value_words(row)),
+        pen(limit_words(row)),
+        verdict_text(row.verdict, pen),
+        pen(""),
+    ]
 
 
 def _derived_notes(row: DerivedResult) -> list[str]:

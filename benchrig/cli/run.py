@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import click
 
+from benchrig.cli.junit import junit_listeners, junit_option
 from benchrig.cli.say import put, say
 from benchrig.cli.signals import stop_on_signals
 from benchrig.clock import StopRequest
@@ -110,6 +111,7 @@ def session_options(function: Any) -> Any:
     metavar="FILE",
     help="Let go wrong on purpose what this file says. No board passes meanwhile.",
 )
+@junit_option
 @click.option("--quiet", is_flag=True, help="Show nothing but prompts to the operator.")
 @click.option("--json", "as_json", is_flag=True, help="Print result.json, and nothing else.")
 @click.pass_context
@@ -126,6 +128,7 @@ def command(
     out: Path,
     record: Path | None,
     fault_plan: Path | None,
+    junit: Path | None,
     quiet: bool,
     as_json: bool,
 ) -> None:
@@ -144,7 +147,6 @@ def command(
         from benchrig.records.recording import RECORDING, Options, refuse_place
         from benchrig.records.run_folder import RunFolder, to_json
         from benchrig.records.sources import read_sources
-        from benchrig.sequencer import run_session
 
         files = load_files(bench, session, fault_plan)
         file, plan = files.bench, files.session
@@ -153,6 +155,7 @@ def command(
         plan.selected(only)
         if record is not None:
             refuse_place(record)
+        kept = junit_listeners(junit, plan)
         sources = read_sources(session, bench, file)
         options = Options(only, repeat, serial_number, operator, note, aim)
         recorder = Recorder(clock_for(file, stop))
@@ -163,16 +166,7 @@ def command(
             recorder.to(record or folder.path / RECORDING, sources, options),
             open_screen(console, quiet=quiet or as_json) as show,
         ):
-            result = run_session(
-                plan,
-                made,
-                only=only,
-                repeat=repeat,
-                serial_number=serial_number,
-                operator=operator,
-                note=note,
-                listeners=recorder.listeners(folder, show),
-            )
+            result = options.run(made, recorder.listeners(folder, *kept, show))
         if as_json:
             put(to_json(result))
         elif not quiet:

@@ -16,13 +16,7 @@ from contextlib import contextmanager, suppress
 from rich.console import Console, RenderableType
 from rich.live import Live
 
-from benchrig.cli.layout import (
-    ended_words,
-    fault_words,
-    happened_words,
-    live_view,
-    prompt_words,
-)
+from benchrig.cli.layout import ended_words, happened_words, live_view, prompt_words
 from benchrig.cli.picture import Picture, after
 from benchrig.cli.results_table import results_view
 from benchrig.cli.wording import VERDICT_STYLES, Pen, duration
@@ -37,6 +31,7 @@ from benchrig.events import (
     StateStarted,
 )
 from benchrig.result import SessionResult
+from benchrig.row_text import fault_words
 
 REFRESHES_PER_S = 4
 

@@ -212,7 +212,7 @@ def _checked(
 
 
 def _line(check: Check) -> str:
-    from benchrig.cli.wording import with_uncertainty
+    from benchrig.figures import with_uncertainty
     from benchrig.units import format_quantity
 
     scale = format_quantity(check.full_scale_A, "A", 2)

@@ -44,7 +44,8 @@ class Recorder:
 
     @contextmanager
     def to(self, path: Path, sources: Mapping[Role, Source], options: Options) -> Iterator[None]:
-        """Inside, what happens is recorded in a new file. Raises `UsageError` if it cannot be."""
+        """Inside, what happens is recorded in a new file. Raises `UsageError` if it cannot be, and
+        ``record_failed`` at the end if its last lines could not be."""
         self.clock.begin()
         started, start_s = self.clock.origin
         header = Header(started, start_s, tuple(self._wires), sources, options)
@@ -53,8 +54,10 @@ class Recorder:
         try:
             yield
         finally:
+            self._sync()
             self._file = None
             file.close()
+        self._tell_problem()
 
     def listeners(self, *others: Listener) -> list[Listener]:
         """The recorder itself, and the others: what they raise is part of the session."""
@@ -82,6 +85,9 @@ class Recorder:
             self._put(note)
         if isinstance(event, StateEnded | SessionEnded):
             self._sync()
+        self._tell_problem()
+
+    def _tell_problem(self) -> None:
         if self._problem is not None:
             problem, self._problem = self._problem, None
             message = f"the recording {self._path} cannot be written: {problem}"

@@ -9,13 +9,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from benchrig.assembly import Wires, put_together
+from benchrig.bench import Bench
 from benchrig.errors import UsageError
 from benchrig.events import Event, Happened, Listener, StateStarted
 from benchrig.log import Log
 from benchrig.records.recording import Recording, WireHere
 from benchrig.records.sources import Files, parse_sources
 from benchrig.result import SessionResult
-from benchrig.sequencer import run_session
 from benchrig.wires.replay import ReplayClock, ReplayWire, Tape
 
 # What a newer benchrig says of itself.
@@ -49,28 +49,32 @@ def replay(
     """Run a recorded session again. `files` other than the recorded ones show what they would
     do. Raises `FileProblems`, `ReplayMismatch` where something else would be sent, and
     `ReplayEnded` where a session was cut off."""
-    header, options = recording.header, recording.header.options
+    options = recording.header.options
+    if options.by_hand is not None:
+        raise UsageError(
+            f"the recording is of a bench that {options.by_hand} drove by hand: only that can do "
+            "so again"
+        )
     files = recorded_files(recording) if files is None else files
-    session = files.session
-    tape = Tape(recording.acts, header.start_s, complete=recording.result is not None)
+    tape, bench = replayed_bench(recording, files, complete=recording.result is not None)
+    result = options.run(bench, [Follower(tape), *listeners])
+    differences = tuple(differing(recording.result or {}, result.model_dump(mode="json")))
+    return Replayed(result, differences, tape.other_waits, tape.left)
+
+
+def replayed_bench(recording: Recording, files: Files, *, complete: bool) -> tuple[Tape, Bench]:
+    """A bench on recorded wires, not yet opened; a `Follower` has to listen to it. `complete`: all
+    that was done then is in the recording."""
+    header = recording.header
+    tape = Tape(recording.acts, header.start_s, complete=complete)
     clock = ReplayClock(tape, (header.started, header.start_s))
     log = Log(clock)
     tape.tell = log.tell
     wires = _wires(recording, tape)
-    bench = put_together(files.bench, session, files.sheet, files.zeros, wires, log, clock)
+    bench = put_together(files.bench, files.session, files.sheet, files.zeros, wires, log, clock)
     bench.load_verification = lambda path: files.verification
-    result = run_session(
-        session,
-        bench,
-        only=options.only,
-        repeat=options.repeat,
-        serial_number=options.serial_number,
-        operator=options.operator,
-        note=options.note,
-        listeners=[_Follower(tape), *listeners],
-    )
-    differences = tuple(differing(recording.result or {}, result.model_dump(mode="json")))
-    return Replayed(result, differences, tape.other_waits, tape.left)
+    bench.data_sheet = files.data_sheet
+    return tape, bench
 
 
 def _wires(recording: Recording, tape: Tape) -> Wires:
@@ -84,7 +88,7 @@ def _wires(recording: Recording, tape: Tape) -> Wires:
     return wires["board"], wires["meter"], wires.get("supply")
 
 
-class _Follower:
+class Follower:
     """Tells the tape where the session is, and what listeners raised then."""
 
     def __init__(self, tape: Tape) -> None:

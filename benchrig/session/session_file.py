@@ -6,6 +6,7 @@ It names no port and no instrument, so that the same session runs on another ben
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
@@ -75,6 +76,8 @@ class Settling(FileModel):
     # The firmware tells when it is done: its acknowledgement is the last that it does.
     announced: bool | None = None
     slowest_time_constant: PositiveDuration | None = None
+    # How long noise may stay on one level; unset everywhere: the slowest time constant.
+    slowest_noise: PositiveDuration | None = None
     tolerance: PositiveShare | None = None
     time_limit: PositiveDuration | None = None
     # "verdict": stop as soon as pass or fail is certain, for a production line.
@@ -207,6 +210,12 @@ class Session(TomlFile):
     sweeps: Annotated[tuple[Sweep, ...], Field(strict=False)] = ()
     # A curve file: what the board's data sheet says of the points of the sweeps.
     data_sheet: Text | None = None
+
+    def beside(self, folder: Path) -> Session:
+        """The same with its file name made relative to `folder`."""
+        if self.data_sheet is None:
+            return self
+        return self.model_copy(update={"data_sheet": str(folder / self.data_sheet)})
 
     def aiming_at(self, aim: Literal["value", "verdict"]) -> Session:
         """The same session with one aim for all its states."""

@@ -9,16 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchrig.cli.harmless import harmless
-from benchrig.cli.wording import (
-    LEVELS,
-    Pen,
-    duration,
-    exactly,
-    limits,
-    trend,
-    with_uncertainty,
-)
+from benchrig.cli.wording import LEVELS, Pen, duration, trend
+from benchrig.figures import exactly, limits, with_uncertainty
+from benchrig.harmless import harmless
 
 NASTY = [
     ("\x1b[31mred", "\\x1b[31mred"),

@@ -21,6 +21,11 @@ def harmless(text: str) -> str:
     )
 
 
+def harmless_lines(text: str) -> str:
+    """The same for a text of several lines."""
+    return "\n".join(harmless(line) for line in text.split("\n"))
+
+
 def _shows(char: str) -> bool:
     # `isprintable` is false for all controls, formats, surrogates, odd spaces and unassigned ones.
     return char.isprintable() and unicodedata.category(char)[0] != "M" and char not in _UNSEEN
