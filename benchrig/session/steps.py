@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -247,3 +247,13 @@ def grid(board: BoardRatings, sweep: Sweep) -> Iterator[tuple[float, float | Non
         for frequency_Hz in sorted(sweep.frequencies) or (board.clock,):
             if board.may_run(voltage_V, frequency_Hz):
                 yield voltage_V, frequency_Hz
+
+
+def steps_of(session: Session, visited: Collection[str]) -> tuple[list[Charge], list[Sweep]]:
+    """Those of the states that are measured in this run."""
+    charges = [
+        charge
+        for charge in session.charges
+        if charge.state in visited and (charge.base is None or charge.base in visited)
+    ]
+    return charges, [sweep for sweep in session.sweeps if sweep.state in visited]
