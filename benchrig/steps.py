@@ -64,6 +64,8 @@ class Steps:
     def _run_charge(self, charge: Charge) -> None:
         bench, hands = self._bench, self._hands
         kept = dict(bench.budgets)
+        bench.log.state = None
+        bench.log.tell("step", f"{charge.name}: charge per event of {charge.state}")
         bench.log.emit(StateStarted(charge.state))
         charging, ending = Charging(bench, charge), None
         try:
@@ -79,6 +81,7 @@ class Steps:
         state = bench.state(charge.state)
         seen = charging.row or hands.unmeasured(state, Fault("not_measured", "see the charge"))
         bench.log.emit(StateEnded(seen))
+        bench.log.state = None
         said = row.reported or (row.fault.kind if row.fault else "")
         bench.log.tell("charge", f"{charge.name}: {said}: {row.verdict}")
         hands.changed()
@@ -97,6 +100,8 @@ class Steps:
         bench, hands = self._bench, self._hands
         kept = dict(bench.budgets)
         sweeping, ending = Sweeping(bench, sweep), None
+        bench.log.state = None
+        bench.log.tell("step", f"{sweep.name}: sweep of {sweep.state}")
         sweeping.tell_left_out()
         for voltage_V, frequency_Hz in sweeping.plan:
             ending = self._point(sweeping, voltage_V, frequency_Hz)

@@ -100,6 +100,11 @@ class _Judging:
         visited = {row.name for row in rows if "verdict_only" not in row.flags}
         derived = derived_results(session, visited, self.budgets)
         verdicts = [row.verdict for row in rows] + [entry.verdict for entry in derived]
+        for step in (*old.charges, *old.sweeps):
+            self.remarks.append(
+                f"{step.name}: {step.verdict} as before, steps are not judged again"
+            )
+            verdicts.append(step.verdict)
         if old.fault is not None or not old.complete:
             verdicts.append("fault")
         said = f"judged again by the session {session.name}; nothing was measured anew"

@@ -20,7 +20,7 @@ from benchrig.session.fields import (
     StateName,
 )
 from benchrig.session.limits import ChargeLimit, Limit
-from benchrig.session.names import names_in, repeated, tables_in, undefined
+from benchrig.session.names import tables_in, undefined
 from benchrig.session.protocol import Exchange, Stimulus
 from benchrig.session.toml_lines import KeyPath
 from benchrig.units import format_quantity
@@ -141,13 +141,9 @@ class Sweep(FileModel):
 
 
 def step_references(raw: dict[str, Any], states: Sequence[str]) -> Iterator[tuple[KeyPath, str]]:
-    """Names of steps, and the states that they name, in the raw data of a session."""
+    """The states that steps name, in the raw data of a session."""
     for table, keys in (("charges", ("state", "base")), ("sweeps", ("state",))):
-        yield from repeated(table, names_in(raw.get(table)))
         for index, entry in enumerate(tables_in(raw.get(table))):
-            if entry.get("name") in states and entry.get("name"):
-                message = f"{entry['name']!r} is the name of a state; choose another"
-                yield (table, index, "name"), message
             for key in keys:
                 name = entry.get(key)
                 if isinstance(name, str) and name not in states:
