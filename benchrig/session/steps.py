@@ -151,6 +151,8 @@ def step_references(raw: dict[str, Any], states: Sequence[str]) -> Iterator[tupl
 
 
 def step_checks(session: Session) -> Iterator[tuple[KeyPath, str]]:
+    if session.board is UNKNOWN:
+        return
     yield from _operating_limits(session.board)
     for index, charge in enumerate(session.charges):
         for where, message in _charge(session, charge):
