@@ -16,8 +16,9 @@ from benchrig.bench import Bench
 from benchrig.charges import Averaged, charge_result
 from benchrig.drivers.meter import MeterRange, Readings
 from benchrig.drivers.scpi import is_valid
-from benchrig.errors import Fault, NoReply
+from benchrig.errors import Fault
 from benchrig.events import ReadingsTaken
+from benchrig.making import Maker
 from benchrig.measurement import Average, Budget, Outcome
 from benchrig.measurement.periods import (
     blind_bound_A,
@@ -32,15 +33,18 @@ from benchrig.result import ChargeResult, StateResult
 from benchrig.session.steps import Charge
 from benchrig.units import format_quantity
 
-# Of a period: for so long before its end the meter is not asked for readings, so that the next can
-# begin in time; and an event that comes later than this does not come at a steady rate.
+# Shares of a period: for so long before its end no reading is asked for, so that the next can begin
+# in time, and an event that comes later than that is at no steady rate.
 GAP_SHARE = 0.1
 LATE_SHARE = 0.05
 # The event comes so many readings after the first, which show the level before it.
 LEAD_READINGS = 3.0
 FEWEST_READINGS, FEWEST_BETWEEN = 20, 5
+# An event that is over leaves less than this share of its period's mean at the end of it.
 OVER_SHARE = 0.5
+# Where more of an event may have fallen between two readings, a strange count proves nothing.
 BLIND_SHARE = 0.4
+# Multiples of it spread evenly over [0, 1), however many they are.
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 
 
@@ -167,7 +171,7 @@ class Charging:
             bench.listen(max(begin_s - bench.clock.monotonic(), 0.0))
             # At another phase of the readings each time, for a meter with dead time.
             lead_s = (LEAD_READINGS + number * GOLDEN % 1.0) * interval_s
-            maker = _Maker(bench, charge, begin_s + lead_s, LATE_SHARE * period_s)
+            maker = Maker(bench, charge, begin_s + lead_s, LATE_SHARE * period_s)
             readings = self._read(size, maker.wait)
             maker.finish()
             if number:
@@ -221,8 +225,7 @@ class Charging:
         unseen_A = blind_bound_A(peak_A, interval_s, dead_share, self._period_s, None)
         if counted is not None and unseen_A > BLIND_SHARE * float(np.median(means_A - base.mean)):
             counted = counted if (counted == 1).all() else None
-        answered = any(exchange.expects_reply for exchange in charge.exchanges)
-        events = charge.periods if answered else None
+        events = charge.periods if charge.is_answered else None
         if counted is not None:
             events = self._checked(counted)
         mean = _outcome(mean_of_periods(means_A), count, entry)
@@ -310,51 +313,3 @@ def _outcome(average: Average, readings: int, entry: MeterRange) -> Outcome:
         readings=readings,
         count_A=entry.count_A,
     )
-
-
-class _Maker:
-    """Makes one event when it is due, in place of waiting for the meter."""
-
-    def __init__(self, bench: Bench, charge: Charge, due_s: float, late_s: float) -> None:
-        self._bench = bench
-        self._charge = charge
-        self._due_s = due_s
-        self._late_s = late_s
-        self.made_s = math.nan
-
-    def wait(self, duration_s: float) -> None:
-        clock = self._bench.clock
-        until_s = clock.monotonic() + duration_s
-        if math.isnan(self.made_s) and self._due_s <= until_s:
-            self._bench.listen(max(self._due_s - clock.monotonic(), 0.0))
-            self._make()
-        self._bench.listen(max(until_s - clock.monotonic(), 0.0))
-
-    def finish(self) -> None:
-        """Raises ``events_late`` for one that did not come in time."""
-        late_s = self.made_s - self._due_s
-        if not late_s <= self._late_s:
-            raise Fault(
-                "events_late",
-                f"the event that was due in {self._charge.state} came late, or not while the meter "
-                "was reading: board, wires or computer are too slow for this period",
-            )
-
-    def _make(self) -> None:
-        board, charge, clock = self._bench.board, self._charge, self._bench.clock
-        clock.sleep(0.0)  # a latched clock may stand where the last answer came
-        self.made_s = clock.monotonic()
-        if charge.stimulus is not None:
-            board.stimulate(charge.stimulus)
-            if charge.pause > 0.0:
-                self._bench.listen(charge.pause)
-        for exchange in charge.exchanges:
-            # Said once only: a second time may be a second event.
-            once = exchange.model_copy(update={"attempts": 1})
-            try:
-                board.exchange(once)
-            except NoReply as silence:
-                raise Fault(
-                    "event_missed",
-                    f"board: no answer to an event in {charge.state}; {silence.message}",
-                ) from silence

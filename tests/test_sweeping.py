@@ -186,6 +186,24 @@ def test_limits_of_points_decide_the_verdict() -> None:
     assert (found.verdict, result.verdict) == ("fail", "fail")
 
 
+def test_where_the_verdict_is_the_aim_a_sweep_has_its_values_all_the_same() -> None:
+    asked = session(sweeps=(BY_VOLTAGE.model_copy(update={"limits": CURVE.limits}),))
+    result, found = swept(rig(session=asked.aiming_at("verdict")))
+    assert "verdict_only" in result.states[0].flags
+    assert all(point.row.current_A is not None for point in found.points)
+    assert found.sensitivity_A_per_V is not None
+
+
+def test_a_clock_alone_leaves_the_burden_uncorrected_and_says_how_much_that_may_be() -> None:
+    clocks = sweep(CURVE, voltages=())
+    for seed in range(1, 4):
+        _, found = swept(rig(session=session(sweeps=(clocks,)), seed=seed))
+        fit = fit_of(found, "frequency", voltage_V=3.0)
+        for true, part in zip(straight_line("frequency", 3.0), fit.parameters, strict=True):
+            assert abs(part.value - true) <= part.expanded_uncertainty, (seed, true, part)
+        assert found.sensitivity_A_per_V is None
+
+
 def test_the_data_sheet_is_compared_point_by_point() -> None:
     result = run_session(FIXTURES / "hive-scale-sweep.session.toml", BENCH, only=["idle"])
     (found,) = result.sweeps

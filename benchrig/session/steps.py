@@ -57,6 +57,11 @@ class Charge(FileModel):
         """Whether the sequencer makes the events."""
         return self.stimulus is not None or self.exchanges != ()
 
+    @property
+    def is_answered(self) -> bool:
+        """Whether the board says of each event that it took place."""
+        return any(each.expects_reply and not each.reply_may_be_lost for each in self.exchanges)
+
     def checks(self) -> Iterator[tuple[KeyPath, str]]:
         if self.stimulus is None and self.pause > 0.0:
             yield ("pause",), "goes with a stimulus only: it is the time from there"
