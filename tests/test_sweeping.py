@@ -322,6 +322,33 @@ def test_ctrl_c_in_the_middle_restores_the_nominal_point() -> None:
     assert set_voltage_V(made) == 3.0
 
 
+def test_an_interrupt_keeps_the_points_so_far_and_what_is_derived() -> None:
+    ratio = Ratio.model_validate({"name": "over_itself", "of": ["idle", "light_sleep"]})
+    update = {"charges": (), "sweeps": (SMALL,), "ratios": (ratio,)}
+    made = rig(session=WHOLE.model_copy(update=update), file=with_supply(at_end="on"))
+    ended: list[SessionResult] = []
+
+    def press() -> None:
+        raise KeyboardInterrupt
+
+    def keep(event: Event) -> None:
+        if isinstance(event, SessionEnded):
+            ended.append(event.result)
+
+    with pytest.raises(KeyboardInterrupt):
+        made.run(on_nth("clock", 5, press), keep)
+    (result,) = ended
+    (found,) = result.sweeps
+    assert len(found.points) == 4
+    assert found.fault is not None
+    idle, light = result.states
+    assert idle.current_A is not None
+    assert light.current_A is not None
+    assert result.derived[0].value == pytest.approx(idle.current_A / light.current_A)
+    assert made.world.simulated_board.clock_Hz == 4e6
+    assert set_voltage_V(made) == 3.0
+
+
 def test_a_board_that_resets_in_the_middle_is_told_its_clock_again() -> None:
     made = rig(session=session(sweeps=(SMALL,)))
 
