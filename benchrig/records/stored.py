@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from pydantic import ValidationError
 
 from benchrig.drivers.scpi import NOT_A_NUMBER, OVERLOAD, is_overload
 from benchrig.errors import FileProblem, FileProblems
-from benchrig.records.run_folder import READINGS, RESULT
+from benchrig.records.results import load_result
+from benchrig.records.run_folder import READINGS
 from benchrig.result import SessionResult
 
 
@@ -40,12 +40,8 @@ class Stored:
 
 def load_stored(path: Path) -> Stored:
     """From a run folder, or the result in it. Raises `FileProblems`."""
+    result = load_result(path)
     folder = path if path.is_dir() else path.parent
-    result_path = path / RESULT if path.is_dir() else path
-    try:
-        result = SessionResult.model_validate_json(result_path.read_bytes())
-    except (OSError, ValidationError) as error:
-        raise _problem(result_path, f"is no result of a session: {error}") from None
     readings = folder / READINGS
     try:
         with readings.open(encoding="utf-8", newline="") as file:
@@ -54,13 +50,10 @@ def load_stored(path: Path) -> Stored:
                 for row in csv.DictReader(file)
             ]
     except (OSError, ValueError, KeyError, TypeError, csv.Error) as error:
-        raise _problem(readings, f"holds no readings of a session: {error}") from None
+        message = f"holds no readings of a session: {error}"
+        raise FileProblems([FileProblem(str(readings), None, "", message)]) from None
     columns = np.array(table).reshape(-1, 3)
     return Stored(result, tuple(_stretches(result, columns)))
-
-
-def _problem(path: Path, message: str) -> FileProblems:
-    return FileProblems([FileProblem(str(path), None, "", message)])
 
 
 def _current(row: dict[str, str]) -> float:
