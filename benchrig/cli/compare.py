@@ -96,11 +96,11 @@ def _show(found: Comparison, lives: LifeChange | None) -> None:
                 with_uncertainty(each.old.value, each.old.expanded_uncertainty, "A"),
                 with_uncertainty(each.new.value, each.new.expanded_uncertainty, "A"),
                 with_uncertainty(each.change.value, each.change.expanded_uncertainty, "A"),
-                f"{relative:+.3g} %",
-                "significant" if each.significant else "not significant",
+                f"{relative:+.3g}",
+                "yes" if each.significant else "no",
             ]
         )
-    page.table(("state", "old ± U", "new ± U", "change ± U", "", ""), rows)
+    page.table(("state", "old ± U", "new ± U", "change ± U", "in %", "significant"), rows)
     page.line()
     for name, why in found.unusable:
         page.line(f"{name}: cannot be compared: {why}", "bold magenta")

@@ -124,7 +124,10 @@ def command(
     if not 0.5 < probability < 1.0:
         raise UsageError("--probability must be above 50 % and below 100 %")
     case = load_case(profile, cell, results)
-    found = life(case, draws, seed)
+    try:
+        found = life(case, draws, seed)
+    except ValueError as error:
+        raise UsageError(f"{profile}: {error}") from None
     aimed = None if target is None else targets(case, found, target / YEAR_S, probability)
     felt = sensitivities(case)
     if as_json:

@@ -10,6 +10,7 @@ from benchrig.cli.tables import Page
 from benchrig.cli.wording import with_uncertainty
 from benchrig.energy.average import Part
 from benchrig.energy.cautions import cautions
+from benchrig.energy.currents import Drawn
 from benchrig.energy.life import Case, Life
 from benchrig.energy.targets import Needed, Sensitivity, Targets
 from benchrig.units import YEAR_S, format_quantity
@@ -24,6 +25,7 @@ ENDS = {
 def show_life(case: Case, found: Life, aimed: Targets | None, felt: Sequence[Sensitivity]) -> None:
     page = Page()
     page.line(f"{case.profile.name} on {case.cell.name}", "bold")
+    _currents(page, case)
     _average(page, found)
     _life(page, found)
     if aimed is not None:
@@ -34,6 +36,27 @@ def show_life(case: Case, found: Life, aimed: Targets | None, felt: Sequence[Sen
         page.line(f"WARNING: {text}", "yellow")
     for text in cautions(case.cell):
         page.line(f"caution: {text}")
+
+
+def _currents(page: Page, case: Case) -> None:
+    both = (("A", case.currents.states), ("C", case.currents.charges))
+    rows = [
+        [
+            name,
+            with_uncertainty(drawn.budget.value, drawn.budget.expanded_uncertainty, unit),
+            _origin(drawn, unit),
+        ]
+        for unit, all_ in both
+        for name, drawn in all_.items()
+    ]
+    page.table(("draws", "current or charge ± U", "from"), rows)
+
+
+def _origin(drawn: Drawn, unit: str) -> str:
+    if drawn.mean is None or drawn.spread is None:
+        return drawn.origin
+    mean = with_uncertainty(drawn.mean.value, drawn.mean.expanded_uncertainty, unit)
+    return f"{drawn.origin}: mean {mean}, spread {format_quantity(drawn.spread, unit, 2)}"
 
 
 def _average(page: Page, found: Life) -> None:
@@ -69,6 +92,13 @@ def _life(page: Page, found: Life) -> None:
         f"{years(found.low_years)} and {years(found.high_years)}",
         "bold",
     )
+    if found.causes["shelf life"] > 0.5:
+        page.line("limited by the shelf life of the cell, not by its energy", "bold")
+    if found.at_limits_years is not None:
+        page.line(
+            f"a board that just passes, its states at their limits: "
+            f"{years(found.at_limits_years)}, all else as stated"
+        )
     causes = sorted(found.causes.items(), key=lambda item: -item[1])
     page.line(
         "what ends it: "
@@ -103,11 +133,8 @@ def _target(page: Page, aimed: Targets, found: Life) -> None:
             f"{format_quantity(found.average.current_A, 'A', 3)} now: a margin of "
             f"{100 * aimed.margin:+.3g} %"
         )
-    if aimed.left_by_self_discharge < 0.5:
-        page.line(
-            f"self-discharge alone leaves {_percent(aimed.left_by_self_discharge)} by then",
-            "yellow",
-        )
+    for text in aimed.warnings:
+        page.line(f"WARNING: {text}", "yellow")
     rows = [row for each in aimed.levers for row in _needed(each)]
     page.table(("lever", "mode", "now", "target is just met at"), rows)
     page.line("each alone, all else unchanged; met in the median, which is 50 % of products")
@@ -145,11 +172,20 @@ def days(value_years: float) -> str:
 def amount(value: float, unit: str) -> str:
     if unit == "C":
         return format_quantity(value, "C", 3) if value < 1.0 else f"{value / 3.6:.4g} mAh"
+    if unit == "s":
+        return _time(value)
     if unit == "1/s":
         return f"{value * 86400.0:.3g} /d"
     if unit == "1":
         return f"{value:.3g} times"
     return format_quantity(value, unit, 3)
+
+
+def _time(seconds: float) -> str:
+    for unit, size in (("d", 86400.0), ("h", 3600.0), ("min", 60.0)):
+        if seconds >= 2.0 * size:
+            return f"{seconds / size:.3g} {unit}"
+    return format_quantity(seconds, "s", 3)
 
 
 def _percent(share: float) -> str:

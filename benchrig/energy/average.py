@@ -89,7 +89,7 @@ def _scaled(term: _Term, factor: float) -> _Term:
 
 
 def average_current(profile: Profile, currents: Currents) -> Average:
-    """Raises `ValueError` where the average is zero, so that there are no shares of it."""
+    """Raises `ValueError` where the average is not above zero: it has no shares then."""
     known = {**profile.quantities, **currents.budgets}
     terms = [
         (mode, use, share, _scaled(term, mode.weight))
@@ -97,8 +97,8 @@ def average_current(profile: Profile, currents: Currents) -> Average:
         for use, share, term in _uses(mode, currents, known)
     ]
     whole = _sum([term for *_, term in terms])
-    if whole.value == 0.0:
-        raise ValueError("the average current is zero: nothing of it can be a share")
+    if not whole.value > 0.0:
+        raise ValueError(f"the average current is {whole.value:g} A: it must be above zero")
     parts = tuple(
         _part(use.name, mode.name, share, term, whole, known) for mode, use, share, term in terms
     )

@@ -72,6 +72,11 @@ class Cell:
         return found
 
     @property
+    def switching(self) -> bool:
+        """Whether the board's load is a power to the pack."""
+        return self.regulator is not None and self.regulator.kind == "switching"
+
+    @property
     def mean_voltage_V(self) -> float:
         """Of the pack at half its charge: where a load in W becomes one in A for derating."""
         return float(self.voltage_V(np.array(0.5)))
@@ -124,5 +129,6 @@ class Cell:
 
 
 def decay_per_s(share_per_year: Any, year_s: float) -> Any:
-    """The rate k of dC/dt = -k C with which a share is lost in a year: it compounds."""
-    return -np.log1p(-share_per_year) / year_s
+    """The rate k of dC/dt = -k C with which a share is lost in a year: it compounds. What would
+    lose all, or more, loses nearly all."""
+    return -np.log1p(-np.minimum(share_per_year, 1.0 - 1e-12)) / year_s

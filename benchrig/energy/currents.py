@@ -45,13 +45,15 @@ class Source:
 class Drawn:
     """A current in A or a charge per event in C. `origin` says where it is from; `boards` on how
     many it was measured (0: typed in); `spread` is the standard deviation between them, None for
-    one; `mean` is that of the lot, where `budget` is one board that is drawn from it."""
+    one; `mean` is that of the lot, where `budget` is one board that is drawn from it. `limit` is
+    the most that the session let pass."""
 
     budget: Budget
     origin: str
     boards: int = 0
     spread: float | None = None
     mean: Budget | None = None
+    limit: float | None = None
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,8 @@ def currents_for(
         if not boards:
             raise ValueError(f"nothing is known of the {what} {name!r}")
         measured.append(name)
-        found[what][name] = _lot(name, boards)
+        limit = _limit(what, name, sources)
+        found[what][name] = replace(_lot(boards), limit=limit)
     if measured:
         warnings += _about(sources)
     results = [source.result.board for source in sources] if measured else []
@@ -155,14 +158,9 @@ def currents_for(
     )
 
 
-def budget_of(source: Source, row: Any) -> Budget:
-    """The budget of a row of a result, put together from its contributions."""
-    value = row.current_A if hasattr(row, "current_A") else row.charge_C
-    return Budget(value, tuple(_contribution(part, source) for part in row.budget))
-
-
 def usable(source: Source, what: What, row: Any) -> Budget:
-    """The budget of a row. Raises the fault ``no_current`` where it has no value."""
+    """The budget of a row, put together from its contributions. Raises the fault ``no_current``
+    where it has no value."""
     name = f"{source.name}: {row.name}"
     if row.fault is not None or row.verdict == "fault":
         why = "" if row.fault is None else f" ({row.fault.kind}: {row.fault.message})"
@@ -174,7 +172,7 @@ def usable(source: Source, what: What, row: Any) -> Budget:
             f"{name} was measured for its verdict alone, so there are bounds and no value: measure "
             "it with --aim value",
         )
-    return budget_of(source, row)
+    return Budget(value, tuple(_contribution(part, source) for part in row.budget))
 
 
 def _rows(result: SessionResult, what: What) -> Sequence[Any]:
@@ -193,6 +191,12 @@ def _boards(
                 boards.setdefault(source.board, []).append(usable(source, what, row))
                 warnings += _about_row(source, row)
     return boards
+
+
+def _limit(what: What, name: str, sources: Sequence[Source]) -> float | None:
+    rows = [row for source in sources for row in _rows(source.result, what) if row.name == name]
+    limits = [getattr(row, "limit_max_A", None) for row in rows]
+    return max((limit for limit in limits if limit is not None), default=None)
 
 
 def _about_row(source: Source, row: Any) -> Iterator[str]:
@@ -261,24 +265,22 @@ def _mean(budgets: Sequence[Budget]) -> Budget:
     return combine(budgets, [share] * len(budgets), value)
 
 
-def _lot(name: str, boards: Mapping[str, Sequence[Budget]]) -> Drawn:
-    each = [_repeated(name, rows) for rows in boards.values()]
+def _lot(boards: Mapping[str, Sequence[Budget]]) -> Drawn:
+    each = [_repeated(rows) for rows in boards.values()]
     if len(each) == 1:
         return Drawn(each[0], next(iter(boards)), 1)
     mean, spread = _mean(each), _spread(each)
-    kept = math.sqrt(1.0 + 1.0 / len(each))
-    one = _with_scatter(mean, each, "between boards", kept, shared="between boards")
-    middle = _with_scatter(
-        mean, each, "between boards", 1.0 / math.sqrt(len(each)), shared="between boards"
-    )
+    # One more board lies about the true mean, which is itself known from the n boards alone.
+    one = _with_scatter(mean, each, math.sqrt(1.0 + 1.0 / len(each)), shared="between boards")
+    middle = _with_scatter(mean, each, 1.0 / math.sqrt(len(each)), shared="between boards")
     return Drawn(one, f"a board of a lot, {len(each)} measured", len(each), spread, middle)
 
 
-def _repeated(name: str, rows: Sequence[Budget]) -> Budget:
+def _repeated(rows: Sequence[Budget]) -> Budget:
     """One board that was measured several times."""
     if len(rows) == 1:
         return rows[0]
-    return _with_scatter(_mean(rows), rows, "between sessions", 1.0 / math.sqrt(len(rows)))
+    return _with_scatter(_mean(rows), rows, 1.0 / math.sqrt(len(rows)))
 
 
 def _spread(budgets: Sequence[Budget]) -> float:
@@ -288,7 +290,7 @@ def _spread(budgets: Sequence[Budget]) -> float:
 
 
 def _with_scatter(
-    mean: Budget, each: Sequence[Budget], name: str, factor: float, shared: str | None = None
+    mean: Budget, each: Sequence[Budget], factor: float, shared: str | None = None
 ) -> Budget:
     """The mean with what is seen between the single ones in place of their own scatter, which is
     a part of that: at least as large as their own. States of one board may well be high together,
@@ -298,7 +300,7 @@ def _with_scatter(
         for budget in each
     ]
     seen = max(_spread(each), math.sqrt(math.fsum(u * u for u in own) / len(own)))
-    scatter = Contribution(name, factor * seen, len(each) - 1, "A", shared)
+    scatter = Contribution(shared or "between sessions", factor * seen, len(each) - 1, "A", shared)
     common = tuple(part for part in mean.contributions if not _alone(part))
     return replace(mean, contributions=(*common, scatter))
 

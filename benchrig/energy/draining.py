@@ -36,7 +36,7 @@ class Drain:
     pulse: Draws
     resistance_factor: float
 
-    def net_A(self, voltage_V: float) -> Draws:
+    def net_A(self, voltage_V: Draws | float) -> Draws:
         """Less what is harvested; what is not drawn need not be made up for by derating either."""
         return self.fixed_A + self.power_W / voltage_V - self.harvest_A * self.derating
 
@@ -69,12 +69,7 @@ def drained(
     stop = _voltage_stop(cell, drains, values, depths, _least_V(cell, currents))
     flows_A = _flows(cell, drains, depths)
     left_C = capacity_C * (1.0 - depths[:, None])
-    steps_s = np.stack(
-        [
-            _time_s(flows_A[each], decay, left_C[each], left_C[each + 1])
-            for each in range(len(depths) - 1)
-        ]
-    )
+    steps_s = _time_s(flows_A, decay, left_C[:-1], left_C[1:])
     times_s = np.concatenate((np.zeros((1, capacity_C.size)), np.cumsum(steps_s, axis=0)))
     charge_s = _reached(stop, depths, times_s, flows_A, capacity_C, decay)
     lean_s = _lean_s(cell, drains, capacity_C * stop)
@@ -109,7 +104,7 @@ def _drain(mode: Mode, cell: Cell, values: Values, pulse_A: float | None) -> Dra
     fixed, power, rated = np.zeros(size), np.zeros(size), np.zeros(size)
     highest = np.zeros(size)
     share, resistance = cell.at(mode.temperature_C)
-    switching = cell.regulator is not None and cell.regulator.kind == "switching"
+    switching = cell.switching
     for use, amount in zip(mode.uses, mode.times(values), strict=True):
         each = values[Currents.key(use.what, use.name)]
         if use.what == "state":
@@ -155,22 +150,15 @@ def _input(cell: Cell, board: Any, *, pulse: bool = False) -> Any:
     return board * regulator.output_V / share
 
 
-def _flows(cell: Cell, drains: list[Drain], depths: Draws) -> list[Draws]:
-    """The net drain in A over the whole year, for each step of the grid."""
-    middles_V = cell.voltage_V((depths[:-1] + depths[1:]) / 2.0)
-    if cell.regulator is None or cell.regulator.kind == "linear":
-        return [_year_A(cell, drains, 1.0)] * (len(depths) - 1)
-    return [_year_A(cell, drains, float(voltage)) for voltage in middles_V]
-
-
-def _year_A(cell: Cell, drains: list[Drain], voltage_V: float) -> Draws:
-    """The mean over the year. A primary cell takes no charge: what a season harvests beyond its
-    own need is lost."""
-    each = [drain.weight * drain.net_A(voltage_V) for drain in drains]
+def _flows(cell: Cell, drains: list[Drain], depths: Draws) -> Draws:
+    """The net drain in A as a mean over the year, shape (steps of the grid, draws); one step where
+    it does not depend on the voltage. A primary cell takes no charge: what a season harvests
+    beyond its own need is lost."""
+    middles_V = cell.voltage_V((depths[:-1] + depths[1:]) / 2.0)[:, None]
+    each = [drain.weight * drain.net_A(middles_V if cell.switching else 1.0) for drain in drains]
     if not cell.rechargeable:
         each = [np.maximum(net, 0.0) for net in each]
-    total: Draws = np.add.reduce(each)
-    return total
+    return np.atleast_2d(np.add.reduce(each))
 
 
 def _time_s(flow_A: Draws, decay: Draws, from_C: Draws, to_C: Draws) -> Draws:
@@ -190,22 +178,20 @@ def _voltage_stop(
     """The depth at which the terminals first fall too low, 1 where they never do: under the
     highest current below `least_V`, or under the mean one below the cell's end of life. A cold
     season counts however short it is: the product stops when it comes."""
-    scale = values["internal resistance"]
+    open_V = cell.voltage_V(depths)[:, None]
+    fresh_ohm = cell.resistance_ohm(depths)[:, None] * values["internal resistance"]
     end_V = cell.series * cell.end_voltage_V
-    switching = cell.regulator is not None and cell.regulator.kind == "switching"
-    spare = np.full((len(depths), np.size(scale)), np.inf)
+    spare_V = np.full(fresh_ohm.shape, np.inf)
     for drain in drains:
-        for index, depth in enumerate(depths):
-            open_V = float(cell.voltage_V(depth))
-            ohm = float(cell.resistance_ohm(depth)) * drain.resistance_factor * scale
-            terminal_V = _terminal_V(open_V, ohm, drain.pulse, switching=switching)
-            mean_A = np.maximum(drain.net_A(open_V), 0.0)
-            spare[index] = np.minimum(spare[index], terminal_V - least_V)
-            spare[index] = np.minimum(spare[index], open_V - ohm * mean_A - end_V)
-    return _first_below(spare, depths)
+        ohm = drain.resistance_factor * fresh_ohm
+        terminal_V = _terminal_V(open_V, ohm, drain.pulse, switching=cell.switching)
+        mean_A = np.maximum(drain.net_A(open_V), 0.0)
+        np.minimum(spare_V, terminal_V - least_V, out=spare_V)
+        np.minimum(spare_V, open_V - ohm * mean_A - end_V, out=spare_V)
+    return _first_below(spare_V, depths)
 
 
-def _terminal_V(open_V: float, ohm: Draws, pulse: Draws, *, switching: bool) -> Draws:
+def _terminal_V(open_V: Draws, ohm: Draws, pulse: Draws, *, switching: bool) -> Draws:
     """Under a load in A, or one in W behind a switching regulator: V (V_open - V)/R = P. Where a
     pack can't give the power at all it is zero."""
     if not switching:
@@ -231,7 +217,7 @@ def _reached(
     stop: Draws,
     depths: Draws,
     times_s: Draws,
-    flows_A: list[Draws],
+    flows_A: Draws,
     capacity_C: Draws,
     decay: Draws,
 ) -> Draws:
@@ -243,10 +229,8 @@ def _reached(
     return times_s[step, column] + _time_s(flow_A, decay, from_C, to_C)
 
 
-def _chosen(flows_A: list[Draws], step: np.ndarray) -> Draws:
-    if all(flow is flows_A[0] for flow in flows_A):
-        return flows_A[0]
-    chosen: Draws = np.stack(flows_A)[step, np.arange(step.size)]
+def _chosen(flows_A: Draws, step: np.ndarray) -> Draws:
+    chosen: Draws = flows_A[step, np.arange(step.size)] if len(flows_A) > 1 else flows_A[0]
     return chosen
 
 
@@ -269,7 +253,7 @@ def _lean_s(cell: Cell, drains: list[Drain], usable_C: Draws) -> Draws:
 def _lost(
     life_s: Draws,
     times_s: Draws,
-    flows_A: list[Draws],
+    flows_A: Draws,
     capacity_C: Draws,
     decay: Draws,
     depths: Draws,
@@ -282,7 +266,7 @@ def _lost(
     before_s = times_s[step, column]
     spans_s = np.diff(np.minimum(np.where(np.isfinite(times_s), times_s, life_s), life_s), axis=0)
     whole = np.arange(len(depths) - 1)[:, None] < step
-    drawn_C = (np.stack(flows_A) * np.where(whole, spans_s, 0.0)).sum(axis=0)
+    drawn_C = (flows_A * np.where(whole, spans_s, 0.0)).sum(axis=0)
     rest_s = np.maximum(life_s - before_s, 0.0)
     from_C = capacity_C * (1.0 - depths[step])
     gone = -np.expm1(-decay * rest_s)

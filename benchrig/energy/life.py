@@ -37,7 +37,8 @@ class Curve:
 @dataclass(frozen=True)
 class Life:
     """`years` is one for each draw, shape (draws,); `low_years` and `high_years` hold the middle
-    90 % of them. `nominal_years` is that of the stated values, without any spread. `causes`: the
+    90 % of them. `nominal_years` is that of the stated values, without any spread, and
+    `at_limits_years` that of a board that just passes, its states at their limits. `causes`: the
     share of the draws that each cause ends first. `lost_share` is the median share of the capacity
     that self-discharge takes. `warnings` belong beside every one of these figures."""
 
@@ -47,6 +48,7 @@ class Life:
     low_years: float
     high_years: float
     nominal_years: float
+    at_limits_years: float | None
     lost_share: float
     causes: Mapping[str, float]
     curve: Curve
@@ -107,14 +109,28 @@ def life(case: Case, draws: int = DRAWS, seed: int = 1) -> Life:
         median_years=float(median),
         low_years=float(low),
         high_years=float(high),
-        nominal_years=float(case.drained(case.nominal()).life_s[0]) / YEAR_S,
+        nominal_years=_years(case, case.nominal()),
+        at_limits_years=_at_limits_years(case),
         lost_share=float(np.median(end.lost)),
         causes={cause: float(share) for cause, share in zip(CAUSES, counts, strict=True)},
         curve=_curve(end, float(high)),
         draws=draws,
         seed=seed,
-        warnings=(*case.currents.warnings, *_doubts(case, float(median))),
+        warnings=(*case.currents.warnings, *_doubts(case, float(median), end)),
     )
+
+
+def _years(case: Case, values: Mapping[str, Draws]) -> float:
+    return float(case.drained(values).life_s[0]) / YEAR_S
+
+
+def _at_limits_years(case: Case) -> float | None:
+    limits = {
+        case.currents.key("state", name): np.array([drawn.limit])
+        for name, drawn in case.currents.states.items()
+        if drawn.limit is not None
+    }
+    return _years(case, {**case.nominal(), **limits}) if limits else None
 
 
 def _band() -> list[float]:
@@ -137,9 +153,13 @@ def _finite(years: Draws) -> Draws:
     return np.where(np.isfinite(years), years, 1e9)
 
 
-def _doubts(case: Case, median_years: float) -> list[str]:
+def _doubts(case: Case, median_years: float, end: Drained) -> list[str]:
     cell, currents = case.cell, case.currents
     found = []
+    if np.mean(end.life_s <= 0.0) > (1.0 - COVERAGE) / 2.0:
+        found.append("a fresh cell cannot carry the highest current: its voltage falls too low")
+    if np.median(end.lost) > 0.5:
+        found.append("most of the capacity is lost to self-discharge")
     if cell.regulator is None and currents.minimum_voltage_V is None:
         found.append(
             "the lowest voltage of the board is not known, so a drop of the voltage under its "
@@ -151,6 +171,15 @@ def _doubts(case: Case, median_years: float) -> list[str]:
         found.append(
             f"the currents hold at {supply_V:g} V, and the pack starts at {fresh_V:g} V without a "
             "regulator: measure them at the voltage of the pack"
+        )
+    regulator = cell.regulator
+    if (
+        regulator is not None
+        and supply_V is not None
+        and abs(regulator.output_V / supply_V - 1) > 0.05
+    ):
+        found.append(
+            f"the currents hold at {supply_V:g} V, and the regulator gives {regulator.output_V:g} V"
         )
     temperatures = [point[0] for point in cell.temperatures]
     for mode in case.profile.modes:

@@ -24,14 +24,20 @@ ROUNDING = 1e-9
 
 
 def quantity(
-    name: str, value: float, within: float = 0.0, unit: str = "1", divisor: float = RECTANGULAR
+    name: str,
+    value: float,
+    within: float = 0.0,
+    unit: str = "1",
+    divisor: float = RECTANGULAR,
+    *,
+    shared: str | None = None,
 ) -> Budget:
     """A quantity that was stated: `within` a limit of error (GUM 4.3.7), or with the `divisor` 2
-    an expanded uncertainty (GUM 4.3.3). It is independent of all others."""
+    an expanded uncertainty (GUM 4.3.3). `shared`: the cause that it has in common with others."""
     if within == 0.0:
         return Budget(value, ())
     stated = Stated(name, value, within, unit, divisor)
-    return Budget(value, (contribution(name, stated),))
+    return Budget(value, (contribution(name, stated, shared=shared),))
 
 
 def reach(budget: Budget) -> float:
@@ -126,17 +132,22 @@ class Profile:
     modes: tuple[Mode, ...]
     quantities: dict[str, Budget] = field(init=False, repr=False, compare=False)
     """All that is stated in it, by name."""
+    mode_of: dict[str, str] = field(init=False, repr=False, compare=False)
+    """The mode of each of these."""
 
     def __post_init__(self) -> None:
         for path, message in problems(self.modes):
             raise ValueError(f"{'.'.join(map(str, path))}: {message}")
         found: dict[str, Budget] = {}
+        mode_of: dict[str, str] = {}
         for mode in self.modes:
+            own = {} if mode.harvest is None else {f"{mode.name}.harvest": mode.harvest}
             for index, use in enumerate(mode.uses):
-                found |= {mode.prefix(index) + key: value for key, value in use.given.items()}
-            if mode.harvest is not None:
-                found[f"{mode.name}.harvest"] = mode.harvest
+                own |= {mode.prefix(index) + key: value for key, value in use.given.items()}
+            found |= own
+            mode_of |= dict.fromkeys(own, mode.name)
         object.__setattr__(self, "quantities", found)
+        object.__setattr__(self, "mode_of", mode_of)
 
     @property
     def states(self) -> tuple[str, ...]:

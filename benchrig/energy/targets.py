@@ -34,6 +34,8 @@ class Lever:
     over: tuple[str, ...] = ()
     helps: bool = False
     """Whether more of it makes life longer."""
+    takes_time: bool = False
+    """Whether it cannot grow beyond the time that there is."""
 
     @property
     def quantities(self) -> tuple[str, ...]:
@@ -79,9 +81,9 @@ class Targets:
     verdict: Literal["met", "missed", "undecided"]
     allowed_A: float | None
     margin: float | None
-    left_by_self_discharge: float
     unreachable: str | None
     levers: tuple[Needed, ...]
+    warnings: tuple[str, ...]
 
 
 def levers(case: Case) -> tuple[Lever, ...]:
@@ -117,13 +119,15 @@ def _of_use(name: str, case: Case) -> Iterator[Lever]:
             for key in use.given if use.name == name else ():
                 keys[key] = (*keys.get(key, ()), mode.prefix(index) + key)
     if "rate" in keys:
-        yield Lever(f"rate of {name}", "1/s", keys["rate"], keys.get("interval", ()))
+        yield Lever(
+            f"rate of {name}", "1/s", keys["rate"], keys.get("interval", ()), takes_time=True
+        )
     elif "interval" in keys:
-        yield Lever(f"interval of {name}", "s", keys["interval"], helps=True)
+        yield Lever(f"interval of {name}", "s", keys["interval"], helps=True, takes_time=True)
     if "duration" in keys:
-        yield Lever(f"duration of {name}", "s", keys["duration"])
+        yield Lever(f"duration of {name}", "s", keys["duration"], takes_time=True)
     if "share" in keys:
-        yield Lever(f"share of {name}", "%", keys["share"])
+        yield Lever(f"share of {name}", "%", keys["share"], takes_time=True)
 
 
 def _measured(currents: Currents) -> list[tuple[str, str]]:
@@ -147,7 +151,6 @@ def targets(
     board = Lever("average current", "A", tuple(name for name, _ in _measured(case.currents)))
     allowed = seek.needed(board)
     factor = allowed.factor
-    left = float((1.0 - case.cell.self_discharge.value) ** target_years)
     return Targets(
         target_years,
         probability,
@@ -159,10 +162,19 @@ def targets(
         else "undecided",
         None if factor is None else factor * found.average.current_A,
         None if factor is None else factor - 1.0,
-        left,
         _unreachable(case, seek.life(board, NOTHING), target_years),
         tuple(seek.needed(lever) for lever in levers(case)),
+        tuple(_doubts(case, target_years)),
     )
+
+
+def _doubts(case: Case, target_years: float) -> Iterator[str]:
+    left = (1.0 - case.cell.self_discharge.value) ** target_years
+    if left < 0.5:
+        yield (
+            f"self-discharge alone leaves {100 * left:.3g} % of the capacity after "
+            f"{target_years:.3g} years: this cell is not made for it"
+        )
 
 
 def _unreachable(case: Case, idle_years: float, target_years: float) -> str | None:
@@ -207,11 +219,11 @@ class _Search:
 
     def _bounds(self, lever: Lever) -> tuple[float, float]:
         """Events can't come so often, or last so long, that they overlap."""
-        if lever.name.startswith(("rate of", "duration of", "share of")):
-            return NOTHING, self._most(lever)
-        if lever.name.startswith("interval of"):
+        if not lever.takes_time:
+            return NOTHING, ALL
+        if lever.helps:
             return 1.0 / self._most(Lever(lever.name, "", (), lever.times)), 1.0 / NOTHING
-        return NOTHING, ALL
+        return NOTHING, self._most(lever)
 
     def _most(self, lever: Lever) -> float:
         """The largest factor at which all of the uses still fit into the time."""
@@ -230,15 +242,15 @@ class _Search:
         return True
 
     def _places(self, lever: Lever, by: float) -> tuple[tuple[str | None, float, float], ...]:
-        known = self._case.quantities
-        modes = {mode.name for mode in self._case.profile.modes}
-        found = []
-        for name in lever.quantities:
-            first = name.partition(".")[0]
-            mode = first if first in modes and "." in name else None
-            now = known[name].value
-            found.append((mode, now, now * by if name in lever.times else now / by))
-        return tuple(found)
+        known, mode_of = self._case.quantities, self._case.profile.mode_of
+        return tuple(
+            (
+                mode_of.get(name),
+                known[name].value,
+                known[name].value * (by if name in lever.times else 1.0 / by),
+            )
+            for name in lever.quantities
+        )
 
 
 def sensitivities(case: Case) -> tuple[Sensitivity, ...]:
@@ -247,9 +259,9 @@ def sensitivities(case: Case) -> tuple[Sensitivity, ...]:
     step = 0.01
 
     def life(lever: Lever, by: float) -> float:
-        return float(case.drained(lever.moved(values, by)).life_s[0]) / YEAR_S
+        # A fresh cell that cannot carry the highest current has no life at all.
+        return max(float(case.drained(lever.moved(values, by)).life_s[0]) / YEAR_S, 1e-9)
 
-    now = float(case.drained(values).life_s[0]) / YEAR_S
     found = []
     for lever in levers(case):
         rise = math.log(life(lever, 1.0 + step) / life(lever, 1.0 - step))
@@ -261,5 +273,4 @@ def sensitivities(case: Case) -> tuple[Sensitivity, ...]:
             relative = known[name].standard_uncertainty / known[name].value
             spreads.append(difference / (2.0 * step) * relative)
         found.append(Sensitivity(lever, elasticity, math.hypot(*spreads)))
-    assert now > 0.0 or all(each.elasticity == 0.0 for each in found)
     return tuple(sorted(found, key=lambda each: -abs(each.elasticity)))

@@ -7,6 +7,7 @@ from typing import Any
 
 from benchrig.energy.average import Part
 from benchrig.energy.cautions import cautions
+from benchrig.energy.currents import Drawn
 from benchrig.energy.life import Case, Life
 from benchrig.energy.targets import Needed, Sensitivity, Targets
 
@@ -24,12 +25,15 @@ def life_document(
         "draws": found.draws,
         "average_current_A": average.current_A,
         "expanded_uncertainty_A": average.expanded_uncertainty_A,
+        "currents": [_drawn(name, "A", drawn) for name, drawn in case.currents.states.items()],
+        "charges": [_drawn(name, "C", drawn) for name, drawn in case.currents.charges.items()],
         "uses": [_part(part) for part in average.parts],
         "names": [_part(part) for part in average.names],
         "median_years": found.median_years,
         "interval_years": [found.low_years, found.high_years],
         "coverage": found.coverage,
         "nominal_years": found.nominal_years,
+        "at_limits_years": found.at_limits_years,
         "lost_to_self_discharge": found.lost_share,
         "causes": dict(found.causes),
         "capacity_left": {
@@ -49,6 +53,20 @@ def life_document(
         ],
         "warnings": list(found.warnings),
         "cautions": list(cautions(case.cell)),
+    }
+
+
+def _drawn(name: str, unit: str, drawn: Drawn) -> dict[str, Any]:
+    mean = drawn.mean
+    return {
+        "name": name,
+        "unit": unit,
+        "value": drawn.budget.value,
+        "expanded_uncertainty": drawn.budget.expanded_uncertainty,
+        "origin": drawn.origin,
+        "boards": drawn.boards,
+        "spread_between_boards": drawn.spread,
+        "expanded_uncertainty_of_mean": None if mean is None else mean.expanded_uncertainty,
     }
 
 
@@ -72,9 +90,9 @@ def _target(aimed: Targets) -> dict[str, Any]:
         "verdict": aimed.verdict,
         "allowed_current_A": aimed.allowed_A,
         "margin": aimed.margin,
-        "left_by_self_discharge": aimed.left_by_self_discharge,
         "unreachable": aimed.unreachable,
         "levers": [_needed(each) for each in aimed.levers],
+        "warnings": list(aimed.warnings),
     }
 
 

@@ -69,13 +69,16 @@ class UseTable(FileModel):
             yield ("every",), "is missing: how often the event comes, as every or rate"
 
     def use(self, divisor: float) -> Use:
+        name = self.state or self.charge
+        assert name is not None
+
         def budget(key: str, value: Toleranced | None, unit: str) -> Budget | None:
             if value is None:
                 return None
-            return quantity(key, value.value, value.within, unit, divisor)
+            # The same firmware in all seasons: what is longer in one is longer in the others.
+            shared = f"{key} of {name}"
+            return quantity(key, value.value, value.within, unit, divisor, shared=shared)
 
-        name = self.state or self.charge
-        assert name is not None
         return Use(
             name,
             "state" if self.charge is None else "charge",
