@@ -284,9 +284,9 @@ def test_monte_carlo_holds_where_linear_propagation_does_not() -> None:
         replace(typed(), states={"sleep": _drawn(8.49875e-6, 0.08)}),
         replace(cell(), capacity=quantity("capacity", 220 * MAH, 0.1 * 220 * MAH, divisor=2.0)),
     )
-    found = life(case, draws=400_000, seed=12)
-    assert found.median_years == pytest.approx(2.953, abs=0.003), "seed 12"
-    assert found.low_years == pytest.approx(2.540, abs=0.003), "seed 12"
+    found = life(case, draws=100_000, seed=12)
+    assert found.median_years == pytest.approx(2.953, abs=0.005), "seed 12"
+    assert found.low_years == pytest.approx(2.540, abs=0.005), "seed 12"
     assert found.high_years > 2.953 + 1.645 * 0.2786 + 0.02
 
 
