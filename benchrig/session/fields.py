@@ -137,7 +137,6 @@ PositiveDuration = Annotated[Duration, POSITIVE]
 PositiveShare = Annotated[Share, POSITIVE]
 
 
-
 def _toleranced(unit: str, *, above: bool = False) -> BeforeValidator:
     """A quantity with a tolerance: not negative, or `above` zero with all of its tolerance."""
 

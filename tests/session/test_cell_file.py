@@ -96,7 +96,7 @@ quiescent = "1 uA"
 output = "3.0 V"
 minimum_input = "2.0 V"         #! regulator.minimum_input: must not be below output
 efficiency = [{ load = "1 mA", efficiency = "110 %" }]  #! regulator.efficiency: switching regulator only #! regulator.efficiency[1].efficiency: must not be above 100 %
-"""
+"""  # noqa: E501
 
 
 @pytest.mark.parametrize(
@@ -116,7 +116,13 @@ def test_what_does_not_go_together(old: str, new: str, key: str, part: str) -> N
 
 
 def test_a_switching_regulator_needs_its_efficiency() -> None:
-    table = '\n[regulator]\nkind = "switching"\nquiescent = "0 A"\noutput = "1 V"\nminimum_input = "1 V"\n'
+    table = """
+[regulator]
+kind = "switching"
+quiescent = "0 A"
+output = "1 V"
+minimum_input = "1 V"
+"""
     _, key, message = only_problem(GOOD + table, CellFile)
     assert key == "regulator.efficiency"
     assert "a switching regulator needs it" in message

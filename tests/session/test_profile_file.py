@@ -107,7 +107,7 @@ uses = [
     { state = "a", rest = false },                    #! modes[1].uses[11].rest: must be True
     { state = "a", duration = "1 s", rate = "6 Hz" }, #! modes[1].uses[12].rate: is in Hz, not in 1/s
 ]
-"""
+"""  # noqa: E501
 
 
 IMPOSSIBLE = """format = "benchrig/profile/1"
@@ -142,11 +142,14 @@ def test_what_is_impossible_is_named() -> None:
 
 
 def test_several_modes_need_names_and_weights() -> None:
-    text = GOOD.replace("[[modes]]", "[[modes]]  #! modes[1].weight: is missing") + """
+    text = (
+        GOOD.replace("[[modes]]", "[[modes]]  #! modes[1].weight: is missing")
+        + """
 [[modes]]                       #! modes[2].weight: is missing
 name = "year"                   #! modes[2].name: is used twice
 uses = [{ state = "sleep", rest = true }]
 """
+    )
     check_marked(text, ProfileFile)
 
 
