@@ -128,14 +128,16 @@ def _drain(mode: Mode, cell: Cell, values: Values, pulse_A: float | None) -> Dra
     raw = power + fixed * cell.mean_voltage_V if switching else fixed
     derating = np.divide(rated, raw, out=np.full(size, 1.0 / share), where=raw > 0.0)
     harvest = values.get(f"{mode.name}.harvest", 0.0) + np.zeros(size)
-    pulse = highest if pulse_A is None else np.full(size, pulse_A)
+    pulse = _input(cell, highest)
+    if pulse_A is not None:
+        pulse = np.maximum(pulse, _input(cell, pulse_A, pulse=True))
     return Drain(
         mode.weight,
         fixed * derating,
         power * derating,
         derating,
         harvest,
-        _input(cell, pulse, pulse=pulse_A is not None),
+        pulse,
         resistance,
     )
 

@@ -244,6 +244,9 @@ def test_a_fault_cannot_be_compared(tmp_path: Path, run: Path) -> None:
     assert done.exit_code == 4
     assert "weigh: cannot be compared: " in done.stdout
     assert "drifting" in done.stdout
+    with_life = call("compare", run, other, "--profile", PROFILE, "--cell", COIN)
+    assert with_life.exit_code == 4
+    assert "life: not computed" in with_life.stdout
 
 
 def test_profile_and_cell_go_together(run: Path) -> None:

@@ -104,6 +104,13 @@ efficiency = [{ load = "1 mA", efficiency = "110 %" }]  #! regulator.efficiency:
     [
         ("series", "peukert = 1.1", "peukert", "does not go with loads"),
         ('"1 % +- 0.5 %"', '"90 % +- 10 %"', "self_discharge", "below 100 % per year"),
+        ("series", 'loads = [{ load = "1 A", capacity = "90 %" }]', "loads", "100 % at at_load"),
+        (
+            "series",
+            'temperatures = [{ temperature = "0 °C", capacity = "90 %" }]',
+            "temperatures",
+            "the factor 1 at 20 °C",
+        ),
     ],
 )
 def test_what_does_not_go_together(old: str, new: str, key: str, part: str) -> None:

@@ -9,7 +9,7 @@ import pytest
 from benchrig.measurement.contributions import RECTANGULAR
 from benchrig.session.profile_file import ProfileFile
 from benchrig.session.toml_file import parse_toml, read_toml
-from tests.session.mistakes import check_marked, only_problem
+from tests.session.mistakes import check_marked, only_problem, problems
 
 FIXTURE = Path(__file__).parents[2] / "fixtures" / "hive-scale.profile.toml"
 
@@ -151,6 +151,16 @@ uses = [{ state = "sleep", rest = true }]
 """
     )
     check_marked(text, ProfileFile)
+
+
+def test_a_typed_value_that_nothing_uses_is_a_misspelling() -> None:
+    line, key, message = only_problem(GOOD.replace("sleep = ", "slepp = "), ProfileFile)
+    assert (line, key) == (6, "currents.slepp")
+    assert message == "no mode has a use with state = 'slepp'"
+    for spoiled in (GOOD.replace("uses = [", "uses = 5 #"), GOOD.partition("[[modes]]")[0]):
+        assert all(
+            "no mode" not in told for *_, told in problems(spoiled.split("\n    {")[0], ProfileFile)
+        )
 
 
 def test_another_format_is_refused() -> None:
