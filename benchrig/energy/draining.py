@@ -25,8 +25,8 @@ CAUSES = ("charge", "voltage", "shelf life")
 @dataclass(frozen=True)
 class Drain:
     """What a mode takes from the pack, in A of rated capacity: `fixed_A` and, through a switching
-    regulator, `power_W` over the voltage. Of that, `raw` is what flows, and the rest is what
-    temperature and load make unusable. `pulse` is the highest load, in A or W alike."""
+    regulator, `power_W` over the voltage. `derating` is that over what really flows, since
+    temperature and load make a part unusable. `pulse` is the highest load, in A or W alike."""
 
     weight: float
     fixed_A: Draws

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from benchrig.energy import Drawn, Mode, Profile, Use, life, quantity
+from benchrig.energy import Cell, Drawn, Mode, Profile, Use, life, quantity
 from benchrig.energy.life import Case
 from benchrig.units import YEAR_S
 from tests.energy.products import (

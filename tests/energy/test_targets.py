@@ -110,6 +110,17 @@ def test_what_meets_it_in_any_case_says_so() -> None:
     assert lever(aimed, "share of lamp").why == "meets it in any case"
 
 
+def test_more_of_what_draws_less_helps() -> None:
+    """5 uA for the rest of the year and 1 uA for half of it are 3 uA; 2.5097 uA, ten years of
+    220 mAh, need 62.26 % at 1 uA. With the share at 100 % there are 1 uA."""
+    low = Use("low", share=quantity("s", 0.5))
+    profile = Profile("p", (Mode("year", (low, Use("high"))),))
+    _, aimed = asked(Case(profile, typed(low=1e-6, high=5e-6), cell()), 10.0)
+    assert lever(aimed, "share of low").needed[0][2] == pytest.approx(0.6226, abs=1e-4)
+    _, aimed = asked(Case(profile, typed(low=1e-6, high=5e-6), cell()), 26.0)
+    assert lever(aimed, "share of low").why == "cannot meet it alone"
+
+
 def test_events_cannot_overlap_however_much_room_there_is() -> None:
     _, aimed = asked(
         Case(duty(60.0, 20.0), typed(sleep=1e-7, awake=1e-6, charges={"wake_up": 0.0}), cell()), 1.0
