@@ -151,6 +151,10 @@ def _needed(each: Needed) -> list[list[str]]:
 
 
 def _sensitivities(page: Page, felt: Sequence[Sensitivity]) -> None:
+    if all(each.elasticity == 0.0 for each in felt):
+        page.line()
+        page.line("sensitivity: a small change of any of these changes nothing of it")
+        return
     rows = [
         [each.lever.name, f"{each.elasticity:+.3f} %", f"±{days(each.spread_years)}"]
         for each in felt

@@ -293,16 +293,22 @@ def _with_scatter(
     mean: Budget, each: Sequence[Budget], factor: float, shared: str | None = None
 ) -> Budget:
     """The mean with what is seen between the single ones in place of their own scatter, which is
-    a part of that: at least as large as their own. States of one board may well be high together,
-    so boards are one cause, which adds linearly over the states: on the safe side."""
-    own = [
-        math.hypot(*(part.standard_uncertainty for part in budget.contributions if _alone(part)))
-        for budget in each
-    ]
-    seen = max(_spread(each), math.sqrt(math.fsum(u * u for u in own) / len(own)))
+    a part of that: at least as large as their own. What may be wrong in the same way each time, a
+    transient that is still to come say, does not become less by repeating. States of one board may
+    well be high together, so boards are one cause, which adds linearly over the states: on the
+    safe side."""
+    seen = max(_spread(each), _own(each, "A"))
     scatter = Contribution(shared or "between sessions", factor * seen, len(each) - 1, "A", shared)
+    repeated = Contribution("each time again", _own(each, "B"))
     common = tuple(part for part in mean.contributions if not _alone(part))
-    return replace(mean, contributions=(*common, scatter))
+    return replace(mean, contributions=(*common, scatter, repeated))
+
+
+def _own(budgets: Sequence[Budget], kind: Literal["A", "B"]) -> float:
+    """Root mean square of what each has of its own, of one kind of evaluation."""
+    parts = [part for budget in budgets for part in budget.contributions if _alone(part)]
+    squares = (part.standard_uncertainty**2 for part in parts if part.kind == kind)
+    return math.sqrt(math.fsum(squares) / len(budgets))
 
 
 def _alone(part: Contribution) -> bool:
