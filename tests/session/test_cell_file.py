@@ -104,6 +104,7 @@ efficiency = [{ load = "1 mA", efficiency = "110 %" }]  #! regulator.efficiency:
     [
         ("series", "peukert = 1.1", "peukert", "does not go with loads"),
         ('"1 % +- 0.5 %"', '"90 % +- 10 %"', "self_discharge", "below 100 % per year"),
+        ('"1 % +- 0.5 %"', '"1 % +- 2 %"', "self_discharge", "may be negative"),
         ("series", 'loads = [{ load = "1 A", capacity = "90 %" }]', "loads", "100 % at at_load"),
         (
             "series",
