@@ -73,6 +73,9 @@ def _average(page: Page, found: Life) -> None:
     page.table(("use", "mode", "time", "adds to the average ± U", "share of the charge ± U"), rows)
     page.line()
     average = found.average
+    for mode, budget in average.modes if len(average.modes) > 1 else ():
+        mean = with_uncertainty(budget.value, budget.expanded_uncertainty, "A")
+        page.line(f"average in {mode}: {mean}")
     page.line(
         "average current of the board: "
         + with_uncertainty(average.current_A, average.expanded_uncertainty_A, "A")
