@@ -226,6 +226,8 @@ def budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:
             contribution_A=row.contribution,
             degrees_of_freedom=finite(row.dof),
             evaluation=row.kind,
+            shared=row.shared,
+            statement=row.statement,
         )
         for row in budget.table()
     )

@@ -30,7 +30,9 @@ from benchrig.records.replaying import replay
 from benchrig.records.scrubbing import scrub
 from benchrig.records.sources import parse_sources
 from benchrig.session import BenchFile, CurveFile, MeterSheet, Session, load_session
+from benchrig.session.cell_file import CellFile
 from benchrig.session.fault_plan import FaultPlanFile
+from benchrig.session.profile_file import ProfileFile
 from benchrig.session.toml_file import TomlFile, parse_toml
 from benchrig.simulation.files import SimulatedBoardFile, load_board
 from benchrig.verification import parse_verification
@@ -149,6 +151,16 @@ def _toml(model: type[TomlFile]) -> Parser:
     return lambda data: parse_toml(data.decode("utf-8", errors="replace"), "spoiled.toml", model)
 
 
+def _profile(data: bytes) -> object:
+    file: Any = _toml(ProfileFile)(data)
+    return file.profile, file.typed
+
+
+def _cell(data: bytes) -> object:
+    file: Any = _toml(CellFile)(data)
+    return file.cell
+
+
 def _from_file(load: Callable[[Path], object], suffix: str) -> Parser:
     """For what reads the file itself; beside it stand the files that it may name."""
     folder = Path(tempfile.mkdtemp(prefix="benchrig-fuzz-"))
@@ -238,13 +250,17 @@ def targets() -> tuple[Target, ...]:
     recordings = (_recording_like("good"), _recording_like("meter-lost"))
     sessions_kept = _files("recordings/dead-uart.jsonl")
     sessions = _files("hive-scale.session.toml", "hive-scale-sweep.session.toml")
+    kinds = ("lithium-manganese-dioxide-coin", "nickel-metal-hydride-two-aa")
+    cells = tuple(f"cells/{name}.cell.toml" for name in kinds)
     return (
-        Target("SCPI numbers", parse_numbers, NUMBERS, 0.11),
-        Target("SCPI blocks", parse_block, BLOCKS, 0.11),
-        Target("SCPI errors", parse_error_reply, ERRORS, 0.12),
+        Target("SCPI numbers", parse_numbers, NUMBERS, 0.10),
+        Target("SCPI blocks", parse_block, BLOCKS, 0.10),
+        Target("SCPI errors", parse_error_reply, ERRORS, 0.11),
         Target("SCPI framing", _framed, ANSWERS, 0.12),
         Target("board lines", _lines, SAID, 0.12),
-        Target("session files", _toml(Session), sessions, 0.05),
+        Target("session files", _toml(Session), sessions, 0.04),
+        Target("profiles", _profile, _files("hive-scale.profile.toml"), 0.02),
+        Target("cells", _cell, _files(*cells), 0.02),
         Target("bench files", _toml(BenchFile), _files("bench-2.bench.toml"), 0.06),
         Target("meter sheets", _toml(MeterSheet), _files("meter-6-digit.toml"), 0.05),
         Target("curve files", _toml(CurveFile), _files("hive-scale.curve.toml"), 0.02),

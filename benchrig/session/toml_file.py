@@ -50,6 +50,10 @@ class TomlFile(FileModel):
         it is not a valid one. `raw` may hold anything that TOML can."""
         yield from ()
 
+    def conflicts(self) -> Iterator[tuple[KeyPath, str]]:
+        """What only shows in the whole, and is looked for where no part of it is wrong."""
+        yield from ()
+
     def problem(self, path: KeyPath, message: str) -> FileProblem:
         """What is wrong at `path`, found out after reading: together with another file, say."""
         place = self._place
@@ -135,6 +139,8 @@ class _Reading(Generic[Model]):
             value = self._validated()
             if value is not None:
                 self._tell_all(_checked(value, ()))
+                if not self._problems:
+                    self._tell_all(value.conflicts())
                 if not self._problems:
                     value._place = _Place(self._name, self._lines)
                     return value
