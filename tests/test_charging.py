@@ -8,6 +8,7 @@ from typing import Any
 import jsonschema
 import pytest
 
+from benchrig.energy.currents import Source, usable
 from benchrig.events import Event, Happened, StateStarted
 from benchrig.records.replaying import replay
 from benchrig.records.schema import result_schema
@@ -163,6 +164,17 @@ def test_an_event_that_is_asked_for() -> None:
             misses.append((seed, row.charge_C, row.expanded_uncertainty_C))
         assert result.verdict == "pass"
     assert len(misses) <= 2, misses
+
+
+def test_a_stored_charge_gives_its_budget_back() -> None:
+    """Its lines are those of the current over its period, which is 2 s here."""
+    result, row = charged(rig(session=ASKED))
+    stored = SessionResult.model_validate_json(result.model_dump_json())
+    budget = usable(Source("a run", stored), "charge", stored.charges[0])
+    assert row.period_s == 2.0
+    assert budget.value == row.charge_C
+    assert budget.standard_uncertainty == pytest.approx(row.standard_uncertainty_C)
+    assert budget.expanded_uncertainty == pytest.approx(row.expanded_uncertainty_C)
 
 
 def woken_C(lasts_s: float) -> float:
