@@ -14,6 +14,7 @@ from benchrig.measurement.averaging import (
     Floats,
     average,
     batch_means,
+    mean_square,
     median,
     of_batches,
     student,
@@ -50,8 +51,8 @@ UNKNOWN_RESOLUTION = NoWindow(
 class Figures:
     """What one look found. Times in s after the command, currents in A.
 
-    `means`: the batch means, shape (k,). `allowed_A`: what the half-width and the bound may be
-    for the current to count as settled. `to_come_A`: bound of what is left of the transient;
+    `allowed_A`: what the half-width and the bound may be for the current to count as settled.
+    `to_come_A`: bound of what is left of the transient;
     `unseen_A`: of noise that was not seen in the `seen_s` for which the current was seen at rest.
     `count_A`: as declared, or as the readings show it. `window`: what was averaged, in entries of
     the record.
@@ -61,7 +62,6 @@ class Figures:
     last_s: float
     readings: int
     mean: Average
-    means: Floats
     half_width_A: float
     to_come_A: float
     unseen_A: float
@@ -109,14 +109,15 @@ def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
     count_A = declared.count_A or count_of(readings[start:], record.per_entry)
     if count_A is None:
         return UNKNOWN_RESOLUTION
-    known = _Known(record, declared, replace(declared, count_A=count_A), few)
-    if _rises(times, readings, start, known.priors):
+    priors = declared if declared.count_A else replace(declared, count_A=count_A)
+    known = _Known(record, declared, priors, few)
+    if _rises(times, readings, start, priors):
         return _why_it_rises(times, readings, start)
     found: list[Figures | NoWindow]
     if few or declared.period_s is not None:
         found = [_from(known, start, start, ()) for start in starts]
     else:
-        rest = at_rest(times, readings, start, known.priors)
+        rest = at_rest(times, readings, start, priors)
         if rest.unsteady:
             starts = settling.averaging_starts(readings, rest.latest_start)
         flags = ("unsteady",) if rest.unsteady else ()
@@ -159,9 +160,10 @@ def drifting(readings: Floats, figures: Figures, priors: Priors) -> tuple[float,
 
     Real: more than a quarter of what is allowed, and significant or one way all along.
     """
-    means = figures.means
+    edges = figures.window.edges
     if priors.period_s is None and readings.size >= settling.FEWEST:
-        means = batch_means(readings, np.linspace(readings.size // 2, readings.size, BATCHES + 1))
+        edges = np.linspace(readings.size // 2, readings.size, BATCHES + 1)
+    means = batch_means(readings, edges)
     change, half_width = settling.drift(means)
     beyond_noise = abs(change) > half_width or settling.goes_one_way(means)
     real = beyond_noise and abs(change) > figures.allowed_A / 4.0
@@ -174,12 +176,11 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
     times, edges = record.times, window.edges
     within = slice(int(edges[0]), math.ceil(edges[-1]))
     part = record.means[within]
-    means = batch_means(record.means, edges)
-    batches = student(means) if few else average(record.means, edges)
+    batches = student(batch_means(record.means, edges)) if few else average(record.means, edges)
     mean = _widened(batches, record.means, window, few, priors)
     first_s, last_s = _after_command(times, edges[0]), time_at(times, edges[-1])
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
-    scatter = math.sqrt(float(np.var(part)) + float(np.mean(record.scatter[within])))
+    scatter = math.sqrt(mean_square(part) + float(record.scatter[within].mean()))
     undithered = priors.count_A > 0.0 and scatter < priors.count_A / 2.0
     kappa = settling.still_to_come(first_s, last_s, priors.slowest_tau_s)
     change = batches if few else _change(batches, record.means, edges)
@@ -190,7 +191,6 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
         last_s=last_s,
         readings=part.size * record.per_entry,
         mean=mean,
-        means=means,
         half_width_A=math.hypot(mean.half_width, priors.count_A / 2.0),
         to_come_A=bound,
         unseen_A=known.declared.unseen_A(mean.mean, seen_s),
@@ -218,7 +218,7 @@ def _change(batches: Average, readings: Floats, edges: Floats) -> Average:
     fine = of_batches(means)
     if fine.dof < WHITE_DOF:
         return batches
-    return replace(batches, standard_uncertainty=fine.standard_uncertainty, dof=fine.dof)
+    return batches.known_to(fine.standard_uncertainty, fine.dof)
 
 
 def _widened(
@@ -226,12 +226,11 @@ def _widened(
 ) -> Average:
     """The widest of what the batches, the long-run noise and the events say of the mean."""
     least = window.least_uncertainty_A
-    mean = replace(batches, standard_uncertainty=max(batches.standard_uncertainty, least))
+    mean = batches.known_to(max(batches.standard_uncertainty, least), batches.dof)
     if few or priors.period_s is not None:
         return mean
     edges = np.linspace(window.edges[0], window.edges[-1], noise.SHORT + 1)
-    uncertainty, dof = noise.long_run(batch_means(readings, edges))
-    long_run = replace(batches, standard_uncertainty=uncertainty, dof=dof)
+    long_run = batches.known_to(*noise.long_run(batch_means(readings, edges)))
     return max(mean, long_run, key=lambda candidate: candidate.half_width)
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchrig.measurement.averaging import Floats, median
+from benchrig.measurement.averaging import Floats, median, running_sum, steps
 
 RISK = 1e-4
 """Chance that white noise is taken for a period, in one search, however many periods it tries; of
@@ -101,7 +101,7 @@ def find_wave(
     """
     if times_s.size < FEWEST_PERIODS * FEWEST_READINGS:
         return None
-    step_s, length_s = median(np.diff(times_s)), float(times_s[-1] - times_s[0])
+    step_s, length_s = median(steps(times_s)), float(times_s[-1] - times_s[0])
     frequencies_Hz, power = _spectrum(times_s, currents_A, step_s)
     whole = (FEWEST_PERIODS / length_s, 1.0 / (FEWEST_READINGS * step_s))
     tried = np.flatnonzero((frequencies_Hz >= whole[0]) & (frequencies_Hz <= whole[1]))
@@ -224,7 +224,7 @@ def _fold(times_s: Floats, currents_A: Floats, period_s: float) -> _Folded | Non
     The mean over a period around each reading is taken off: else a ramp would look like a
     sawtooth of any period.
     """
-    limits_s = np.concatenate(([times_s[0] - median(np.diff(times_s))], times_s))
+    limits_s = np.concatenate(([times_s[0] - median(steps(times_s))], times_s))
     middles_s = (limits_s[:-1] + times_s) / 2.0
     before_s, after_s = middles_s - period_s / 2.0, middles_s + period_s / 2.0
     whole = np.flatnonzero((before_s >= limits_s[0]) & (after_s <= limits_s[-1]))
@@ -236,7 +236,7 @@ def _fold(times_s: Floats, currents_A: Floats, period_s: float) -> _Folded | Non
         return None
     whole = whole[number[whole] < periods]
     rest_A = currents_A - currents_A[0]
-    charge = np.concatenate(([0.0], np.cumsum(rest_A * np.diff(limits_s))))
+    charge = running_sum(rest_A * steps(limits_s))
     slow = np.interp(after_s[whole], limits_s, charge)
     slow = (slow - np.interp(before_s[whole], limits_s, charge)) / period_s
     turns = middles_s[whole] / period_s % 1.0

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchrig.measurement import noise, settling
-from benchrig.measurement.averaging import Floats
+from benchrig.measurement.averaging import Floats, medians
 from benchrig.measurement.events import base_and_threshold
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.record import CLOCK_S
@@ -64,6 +64,6 @@ def at_rest(times: Floats, readings: Floats, start: int, priors: Priors) -> Rest
 def _near(readings: Floats, level: float, within: float) -> int:
     """From where on the medians of short blocks stay near the level."""
     whole = readings.size // BLOCK * BLOCK
-    blocks = np.median(readings[:whole].reshape(-1, BLOCK), axis=1)
+    blocks = medians(readings[:whole].reshape(-1, BLOCK))
     far = np.flatnonzero(np.abs(blocks - level) > within)
     return BLOCK * (int(far[-1]) + 1) if far.size else 0
