@@ -202,7 +202,7 @@ def _gapless(
 
     A declared period that is 1 % off would let the ends of the window drift over the events.
     """
-    apart = onsets_s[np.diff(onsets_s, prepend=-math.inf) > period_s / 4.0]
+    apart = onsets_s[steps(np.concatenate(((-math.inf,), onsets_s))) > period_s / 4.0]
     line = _line_of_onsets(apart, ONSET_READINGS * gap_s)
     if line is None:
         return NoWindow(
