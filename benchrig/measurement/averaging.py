@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,13 @@ class Average:
         return Average(self.mean, standard_uncertainty, dof, self.first_minus_second)
 
 
+def even_edges(first: float, last: float, batches: int) -> Floats:
+    """Of equally long batches, shape (batches+1,); as `np.linspace`, without its checks."""
+    edges = np.arange(batches + 1.0) * ((last - first) / batches) + first
+    edges[-1] = last
+    return edges
+
+
 def batch_means(readings: Floats, edges: Floats) -> Floats:
     """Means between `edges` (positions in the record, shape (k+1,), may lie within a reading).
 
@@ -69,7 +77,7 @@ def average(readings: Floats, edges: Floats | None = None) -> Average:
     Raises `ValueError` below 3 batches or when there are fewer readings than batches.
     """
     if edges is None:
-        edges = np.linspace(0.0, readings.size, BATCHES + 1)
+        edges = even_edges(0.0, readings.size, BATCHES)
     if edges.size < 4 or readings.size < edges.size - 1:
         raise ValueError(f"{readings.size} readings in {edges.size - 1} batches: need 3 or more")
     means = batch_means(readings, edges)
@@ -182,9 +190,16 @@ def _rounding(values: Floats) -> float:
 
 
 def _line(values: Floats, mean: float) -> Floats:
-    centred = np.arange(values.size, dtype=np.float64) - (values.size - 1) / 2.0
-    slope = float(centred @ (values - values[0])) / float(centred @ centred)
+    centred, power = _centred(values.size)
+    slope = float(centred @ (values - values[0])) / power
     return np.asarray(mean + slope * centred, dtype=np.float64)
+
+
+@lru_cache(maxsize=64)
+def _centred(size: int) -> tuple[Floats, float]:
+    """Places about their middle, and their sum of squares."""
+    centred = np.arange(size, dtype=np.float64) - (size - 1) / 2.0
+    return centred, float(centred @ centred)
 
 
 def _halves(values: Floats) -> float:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchrig.measurement.averaging import BATCHES, Floats, median, steps
+from benchrig.measurement.averaging import BATCHES, Floats, even_edges, median, steps
 from benchrig.measurement.outcome import Kind
 from benchrig.measurement.periodicity import find_wave
 from benchrig.measurement.priors import Priors
@@ -91,7 +91,7 @@ def whole_periods(times: Floats, readings: Floats, start: int, priors: Priors) -
     aperture_periods = gap_s * (1.0 - priors.dead_share) / priors.period_s
     if aperture_periods > 0.5 and abs(aperture_periods - round(aperture_periods)) <= WHOLE:
         # Each reading averages whole periods: there is nothing to see, nothing to miss.
-        return Window(np.linspace(start, times.size, BATCHES + 1), clusters=times.size - start)
+        return Window(even_edges(start, times.size, BATCHES), clusters=times.size - start)
     base, threshold = base_and_threshold(readings[start:], priors.count_A)
     onsets_s = times[start + _onsets(readings[start:] - base > threshold)]
     if priors.dead_share > GAPLESS:
@@ -257,4 +257,6 @@ def _draws(cut: _Cut, times: Floats, gap_s: float) -> int:
 
 def _onsets(event: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Positions where events begin."""
-    return np.flatnonzero(event & ~np.concatenate(([False], event[:-1])))
+    onsets = event.copy()
+    onsets[1:] &= ~event[:-1]
+    return onsets.nonzero()[0]

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from benchrig.measurement import noise, settling
 from benchrig.measurement.averaging import (
     BATCHES,
@@ -14,6 +12,7 @@ from benchrig.measurement.averaging import (
     Floats,
     average,
     batch_means,
+    even_edges,
     mean_square,
     median,
     of_batches,
@@ -140,7 +139,7 @@ def _from(known: _Known, start: int, rest: int, flags: tuple[str, ...]) -> Figur
         window = whole_periods(record.times, record.means, start, priors)
         return window if isinstance(window, NoWindow) else _figures(known, window, None, flags)
     batches = record.times.size - start if known.few else BATCHES
-    edges = np.linspace(start, record.times.size, batches + 1)
+    edges = even_edges(start, record.times.size, batches)
     window = undeclared(record.means, start, edges, priors.count_A)
     return _figures(known, window, rest, flags)
 
@@ -162,7 +161,7 @@ def drifting(readings: Floats, figures: Figures, priors: Priors) -> tuple[float,
     """
     edges = figures.window.edges
     if priors.period_s is None and readings.size >= settling.FEWEST:
-        edges = np.linspace(readings.size // 2, readings.size, BATCHES + 1)
+        edges = even_edges(readings.size // 2, readings.size, BATCHES)
     means = batch_means(readings, edges)
     change, half_width = settling.drift(means)
     beyond_noise = abs(change) > half_width or settling.goes_one_way(means)
@@ -214,7 +213,7 @@ def _change(batches: Average, readings: Floats, edges: Floats) -> Average:
     the noise is white: they know it better."""
     if edges[-1] - edges[0] < 2.0 * FINE or edges.size != BATCHES + 1:
         return batches
-    means = batch_means(readings, np.linspace(edges[0], edges[-1], FINE + 1))
+    means = batch_means(readings, even_edges(edges[0], edges[-1], FINE))
     fine = of_batches(means)
     if fine.dof < WHITE_DOF:
         return batches
@@ -229,7 +228,7 @@ def _widened(
     mean = batches.known_to(max(batches.standard_uncertainty, least), batches.dof)
     if few or priors.period_s is not None:
         return mean
-    edges = np.linspace(window.edges[0], window.edges[-1], noise.SHORT + 1)
+    edges = even_edges(window.edges[0], window.edges[-1], noise.SHORT)
     long_run = batches.known_to(*noise.long_run(batch_means(readings, edges)))
     return max(mean, long_run, key=lambda candidate: candidate.half_width)
 
@@ -247,7 +246,7 @@ def _flags(known: _Known, undithered: bool, window: Window) -> tuple[str, ...]:
 
 
 def _rises(times: Floats, readings: Floats, start: int, priors: Priors) -> bool:
-    first = int(np.searchsorted(times, times[0] + settling.RESETTLING_S))
+    first = int(times.searchsorted(times[0] + settling.RESETTLING_S))
     # What the resolution, or what is allowed anyway, can feign.
     return settling.has_risen(readings, first, start, 3.0 * priors.count_A + priors.floor_A)
 

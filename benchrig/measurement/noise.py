@@ -77,12 +77,12 @@ def first_step(readings: Floats, least_A: float) -> int | None:
     noise = 1.4826 * median(np.abs(steps(readings))) / math.sqrt(size)
     least = max(6.0 * noise, least_A)
     flat = np.maximum(np.abs(before), np.abs(after)) < np.abs(jump) / 4.0 + noise
-    found = np.flatnonzero(flat & (np.abs(jump) > least))
+    found = (flat & (np.abs(jump) > least)).nonzero()[0]
     return int(found[0]) if found.size else None
 
 
 def first_rise(readings: Floats, least_A: float) -> int | None:
     """Index before the first reading that is higher than both before it by more than `least_A`."""
     rise = readings[2:] - np.maximum(readings[1:-1], readings[:-2])
-    rises = np.flatnonzero(rise > least_A)
+    rises = (rise > least_A).nonzero()[0]
     return int(rises[0]) + 1 if rises.size else None

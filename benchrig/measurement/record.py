@@ -105,8 +105,8 @@ class Record:
         if self._entered_s is None and np.any(valid):
             self._entered_s = float(times[np.argmax(valid)])
         valid &= times >= self._begin_s
-        places = np.flatnonzero(valid)
-        early = int(np.searchsorted(times[places] - (self._entered_s or 0.0), not_before_s))
+        places = valid.nonzero()[0]
+        early = int((times[places] - (self._entered_s or 0.0)).searchsorted(not_before_s))
         last = max(until_size - self.size - 1, early, 0)
         taken = int(places[last]) + 1 if last < places.size else times.size
         self._keep(times[:taken], currents[:taken], valid[:taken])

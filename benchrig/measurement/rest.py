@@ -44,7 +44,7 @@ class Rest:
 def at_rest(times: Floats, readings: Floats, start: int, priors: Priors) -> Rest:
     """Of a record that seems to be settled from `start` on; all are positions in it."""
     guarded_s = max(priors.guard_s - CLOCK_S, times[0] + settling.RESETTLING_S)
-    first = int(np.searchsorted(times, guarded_s))
+    first = int(times.searchsorted(guarded_s))
     level, threshold = base_and_threshold(readings[start:], priors.count_A)
     least = priors.allowed_A(level) / 2.0 + 2.5 * priors.count_A
     cut = readings[: start + 2 * noise.STEP_BLOCK]
@@ -65,5 +65,5 @@ def _near(readings: Floats, level: float, within: float) -> int:
     """From where on the medians of short blocks stay near the level."""
     whole = readings.size // BLOCK * BLOCK
     blocks = medians(readings[:whole].reshape(-1, BLOCK))
-    far = np.flatnonzero(np.abs(blocks - level) > within)
+    far = (np.abs(blocks - level) > within).nonzero()[0]
     return BLOCK * (int(far[-1]) + 1) if far.size else 0
