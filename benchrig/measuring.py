@@ -69,8 +69,8 @@ class SettlingPlan:
         """`finer`: by which factor more finely than the files ask for."""
 
         def pick(key: str) -> Any:
-            values = (getattr(source, key) for source in (state.settling, session.settling))
-            return next((value for value in values if value is not None), None)
+            own = getattr(state.settling, key)
+            return getattr(session.settling, key) if own is None else own
 
         known = {
             "announced": pick("announced"),

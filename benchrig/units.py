@@ -8,8 +8,6 @@ import re
 import unicodedata
 from decimal import Decimal
 
-from quantiphy import Quantity
-
 EXAMPLES = {
     "A": "1.2 uA",
     "V": "3.0 V",
@@ -26,6 +24,7 @@ _SPELLINGS = {"Ω": ("Ω", "ohms", "ohm", "Ohm")}
 # Both code points for micro: U+00B5, the sign on keyboards, and U+03BC, the Greek letter.
 _EXPONENTS = {"a": -18, "f": -15, "p": -12, "n": -9, "u": -6, "\u00b5": -6, "\u03bc": -6, "m": -3}
 _EXPONENTS |= {"": 0, "k": 3, "M": 6, "G": 9, "T": 12}
+_PREFIXES = dict(zip(range(-18, 13, 3), ["a", "f", "p", "n", "µ", "m", "", *"kMGT"], strict=True))
 # Strict on purpose: a comma is a decimal mark to one reader and groups digits for the next.
 _QUANTITY = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(\S*)")
 
@@ -73,16 +72,18 @@ def _factor(symbol: str, unit: str) -> Decimal | None:
     return None
 
 
-class _Shown(Quantity):
-    """Rendered with µ, not u."""
-
-    map_sf = staticmethod(Quantity.map_sf_to_greek)
-
-
 def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     """`value` with an SI prefix and `digits` significant digits: ``"1.234 µA"``."""
     if not math.isfinite(value):
         return f"{value} {unit}"
     if unit == "%":
         return f"{100 * value:#.{digits}g} %"
-    return _Shown(value, unit).render(prec=digits - 1, strip_zeros=False)
+    # Rounded before the prefix is chosen: 999.96 mA is 1.000 A. No zero has a sign.
+    mantissa, exponent = f"{value + 0.0:.{digits - 1}e}".split("e")
+    power, places = divmod(int(exponent), 3)
+    sign, figures = "-" * (mantissa[0] == "-"), mantissa.strip("-").replace(".", "")
+    figures = figures.ljust(places + 1, "0")
+    whole, rest = figures[: places + 1], figures[places + 1 :]
+    number = f"{sign}{whole}.{rest}" if rest else f"{sign}{whole}"
+    prefix = _PREFIXES.get(3 * power)
+    return f"{number}e{3 * power} {unit}" if prefix is None else f"{number} {prefix}{unit}"

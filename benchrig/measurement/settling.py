@@ -53,7 +53,7 @@ def averaging_starts(readings: Floats, latest: int | None = None) -> list[int]:
 
     Of noise alone the best is a lucky late part; of a transient it leaves less of it.
     """
-    blocks = readings[: readings.size // 5 * 5].reshape(-1, 5).mean(axis=1)
+    blocks = readings[: readings.size // 5 * 5].reshape(-1, 5).sum(axis=1) / 5.0
     blocks = blocks - median(blocks[blocks.size // 2 :])
     last_start = min(readings.size - FEWEST, readings.size * 3 // 4) // 5
     if latest is not None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-HEAVY = {"numpy", "scipy", "pyvisa", "pyvisa_py", "pydantic", "serial", "rich", "quantiphy"}
+HEAVY = {"numpy", "scipy", "pyvisa", "pyvisa_py", "pydantic", "serial", "rich"}
 HEAVY |= {"matplotlib", "tomlkit"}
 
 
