@@ -141,10 +141,12 @@ def _spectrum(times_s: Floats, currents_A: Floats, step_s: float) -> tuple[Float
     """Frequencies and power, of readings brought onto a regular grid, without their trend."""
     grid_s = np.arange(times_s[0], times_s[-1], step_s)
     on_grid = np.interp(grid_s, times_s, currents_A)
-    trend = np.polynomial.Polynomial.fit(grid_s, on_grid, 1)
+    since_s = grid_s - (grid_s[0] + grid_s[-1]) / 2.0
+    slope = float(since_s @ on_grid) / float(since_s @ since_s)
+    level = on_grid - on_grid.mean() - slope * since_s
     size = PADDING << (grid_s.size - 1).bit_length()
     # The window keeps what is left of a transient at the low end of the spectrum.
-    amplitudes = np.fft.rfft((on_grid - trend(grid_s)) * np.hanning(grid_s.size), size)
+    amplitudes = np.fft.rfft(level * np.hanning(grid_s.size), size)
     return np.asarray(np.fft.rfftfreq(size, step_s)), np.asarray(np.abs(amplitudes) ** 2)
 
 
