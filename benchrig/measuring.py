@@ -81,7 +81,8 @@ class SettlingPlan:
         tolerance = pick("tolerance")
         if tolerance is None:
             # Then the distance to the limits tells how finely the current must be known.
-            tolerance, known["limits_A"] = Priors.tolerance, (state.limit.min, state.limit.max)
+            tolerance = Priors.tolerance
+            known["limits_A"] = (state.limit.min, state.limit.max)
         known["tolerance"] = tolerance / finer
         return cls(
             Priors(**{key: value for key, value in known.items() if value is not None}),
