@@ -25,6 +25,7 @@ from benchrig.measurement import (
     Outcome,
     Priors,
 )
+from benchrig.measurement.averaging import median
 from benchrig.pricing import Pricing
 from benchrig.ranges import RangeKeeper
 from benchrig.session.session_file import Session, State, Ticks
@@ -68,22 +69,23 @@ class SettlingPlan:
         """`finer`: by which factor more finely than the files ask for."""
 
         def pick(key: str) -> Any:
-            values = (getattr(source, key) for source in (state.settling, session.settling))
-            return next((value for value in values if value is not None), None)
+            own = getattr(state.settling, key)
+            return getattr(session.settling, key) if own is None else own
 
         known = {
             "announced": pick("announced"),
             "guard_s": pick("guard"),
             "slowest_tau_s": pick("slowest_time_constant"),
             "slowest_noise_s": pick("slowest_noise"),
-            "tolerance": pick("tolerance"),
         }
-        priors = Priors(**{key: value for key, value in known.items() if value is not None})
-        if known["tolerance"] is None:
+        tolerance = pick("tolerance")
+        if tolerance is None:
             # Then the distance to the limits tells how finely the current must be known.
-            priors = replace(priors, limits_A=(state.limit.min, state.limit.max))
+            tolerance = Priors.tolerance
+            known["limits_A"] = (state.limit.min, state.limit.max)
+        known["tolerance"] = tolerance / finer
         return cls(
-            replace(priors, tolerance=priors.tolerance / finer),
+            Priors(**{key: value for key, value in known.items() if value is not None}),
             DEFAULT_TIME_LIMIT_S if pick("time_limit") is None else pick("time_limit"),
             session.decision.verdict_risk if pick("aim") == "verdict" else None,
         )
@@ -230,8 +232,8 @@ class Measuring:
         entry = readings.range
         # Below this the range does not tell a current from its own offset.
         self._floor_A = 4 * entry.offset * entry.full_scale_A
-        self._lows.append((float(readings.times_s[-1]), float(np.min(valid))))
-        self._lowest_A = min(self._lowest_A, max(float(np.median(valid)), self._floor_A))
+        self._lows.append((float(readings.times_s[-1]), float(valid.min())))
+        self._lowest_A = min(self._lowest_A, max(median(valid), self._floor_A))
 
     def _never_slept(self) -> bool:
         since_s = self._clock.monotonic() - self._entered_s

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from benchrig.drivers.meter import Meter, MeterRange, Readings
 from benchrig.drivers.scpi import is_valid
 from benchrig.errors import Fault
 from benchrig.events import Tell
+from benchrig.measurement.averaging import mean_square
 from benchrig.session.session_file import BoardRatings, Ticks
 from benchrig.units import format_quantity
 
@@ -172,11 +173,11 @@ class RangeKeeper:
         self, present: MeterRange, reaches_A: float, ticks: Ticks | None, within_s: float
     ) -> MeterRange | None:
         lower = [entry for entry in self._below(present) if self.change_s(entry) <= within_s]
-        best = self.best(lower, reaches_A, ticks)
-        if best is None:
+        allowed = [entry for entry in lower if self.allows(entry, reaches_A, ticks)]
+        if not allowed:
             return None
-        gains = self.expected_A(best, reaches_A) < self.expected_A(present, reaches_A)
-        return best if gains else None
+        best = min((present, *allowed), key=lambda entry: self.expected_A(entry, reaches_A))
+        return None if best is present else best
 
     def finer(
         self, readings: Readings, ticks: Ticks | None, offset_A: float, within_s: float
@@ -197,13 +198,6 @@ class RangeKeeper:
 
     def _below(self, present: MeterRange) -> list[MeterRange]:
         return [entry for entry in self._meter.ranges if entry.full_scale_A < present.full_scale_A]
-
-    def best(
-        self, ranges: Sequence[MeterRange], reading_A: float, ticks: Ticks | None
-    ) -> MeterRange | None:
-        """Of some ranges, the allowed one on which such a current will be known best."""
-        allowed = [entry for entry in ranges if self.allows(entry, reading_A, ticks)]
-        return min(allowed, key=lambda entry: self.expected_A(entry, reading_A), default=None)
 
     def step_down(self, entry: MeterRange, readings: Readings) -> None:
         valid = readings.currents_A[is_valid(readings.currents_A)]
@@ -293,7 +287,7 @@ def _reached_A(readings: Readings) -> float | None:
     if len(valid) < len(readings.currents_A) or len(valid) == 0:
         return None
     offset_A = _shown_offset_A(readings.range)
-    return float(np.max(np.abs(valid)) + 3 * np.std(valid) + offset_A)
+    return float(np.abs(valid).max()) + 3 * math.sqrt(mean_square(valid)) + offset_A
 
 
 def _shown_offset_A(entry: MeterRange) -> float:

@@ -85,7 +85,7 @@ def command(
             show(SessionEnded(replayed.result))
         _tell_torn(recording, kept)
         _tell(replayed)
-        # From the first act to the result, without what comes before.
+        # From the first act to the result compared, without what comes before.
         ratio = kept.took_s / max(took_s, _LEAST_S)
         took = f"a session of {kept.took_s:.3f} s, replayed in {took_s:.3f} s"
         read = f"its files were read in {began_s - asked_s:.3f} s before that"

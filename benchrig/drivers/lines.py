@@ -38,6 +38,7 @@ def shown(data: bytes) -> str:
     )
 
 
+_ENDS = re.compile(rb"[\r\n]")
 _ESCAPES = {10: "\\n", 13: "\\r", 9: "\\t", 92: "\\\\"}
 _CONTROLS = re.compile(r"[\x00-\x08\x0b-\x1f\x7f]")
 # What a transmitter that wakes up leaves in front of its first line.
@@ -106,9 +107,11 @@ class LineSplitter:
         return self._by_endings(data, paused) if self.framed else self._by_silence(data, paused)
 
     def _by_endings(self, data: bytes, paused: bool) -> list[Line]:
-        if paused and data:
+        if not data:
+            return []
+        if paused:
             self._resumed = len(self.partial)
-        *pieces, self.partial = re.split(rb"[\r\n]", self.partial + data)
+        *pieces, self.partial = _ENDS.split(self.partial + data)
         while len(self.partial) > LONGEST_LINE:
             pieces.append(self.partial[:LONGEST_LINE])
             self.partial = self.partial[LONGEST_LINE:]

@@ -26,6 +26,8 @@ LONGEST_RESPONSE = 64 * 1024 * 1024
 _NR = r"\s*[+-]?\s*(?:\d+\.?\d*|\.\d+)(?:\s*[Ee]\s*[+-]?\d+)?\s*"
 _NUMBER = re.compile(_NR, re.ASCII)
 _ERROR = re.compile(r'\s*([+-]?\d+)\s*(?:,\s*(?:"(.*)"|([^"]*?))\s*)?', re.ASCII | re.DOTALL)
+# Where a datum begins, at the start and after a separator, a block or string may begin.
+_OPENING = re.compile(rb"""(?<=[,;])[#"']""")
 
 
 def _garbled(what: str) -> Fault:
@@ -150,9 +152,6 @@ class ResponseFramer:
 
     def __init__(self, terminator: bytes) -> None:
         self._terminator = terminator
-        self._plain_end = re.compile(re.escape(terminator))
-        # Where a datum begins, at the start and after a separator, a block or string may begin.
-        self._landmark = re.compile(b"(?<=[,;])[#\"']|" + re.escape(terminator))
         self._buffer = bytearray()
         self.clear()
 
@@ -194,15 +193,16 @@ class ResponseFramer:
             elif self._opens:
                 complete = self._pass_opening()
             else:
-                landmark = self._plain_end if self._plain else self._landmark
-                found = landmark.search(self._buffer, self._at)
-                if found is None:
+                opening = None if self._plain else _OPENING.search(self._buffer, self._at)
+                before = len(self._buffer) if opening is None else opening.start()
+                end = self._buffer.find(self._terminator, self._at, before)
+                if end >= 0:
+                    return end
+                if opening is None:
                     # The terminator's own beginning may be there already.
                     self._at = max(self._at, len(self._buffer) - len(self._terminator) + 1)
                     return None
-                if found[0] == self._terminator:
-                    return found.start()
-                self._at, self._opens, complete = found.start(), True, True
+                self._at, self._opens, complete = before, True, True
             if not complete:
                 return None
         return None

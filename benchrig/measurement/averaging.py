@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from benchrig.measurement.quantiles import t_quantile
 
 Floats = NDArray[np.float64]
 
+EPSILON = float(np.finfo(np.float64).eps)
 BATCHES = 16
 MOST_CORRELATION = 0.8
 
@@ -41,6 +43,17 @@ class Average:
         """Half of the two-sided 95 % interval of the mean."""
         return t_quantile(self.dof) * self.standard_uncertainty
 
+    def known_to(self, standard_uncertainty: float, dof: float) -> Average:
+        """The same mean, with another uncertainty."""
+        return Average(self.mean, standard_uncertainty, dof, self.first_minus_second)
+
+
+def even_edges(first: float, last: float, batches: int) -> Floats:
+    """Of equally long batches, shape (batches+1,); as `np.linspace`, without its checks."""
+    edges = np.arange(batches + 1.0) * ((last - first) / batches) + first
+    edges[-1] = last
+    return edges
+
 
 def batch_means(readings: Floats, edges: Floats) -> Floats:
     """Means between `edges` (positions in the record, shape (k+1,), may lie within a reading).
@@ -50,9 +63,9 @@ def batch_means(readings: Floats, edges: Floats) -> Floats:
     stay small and nothing is lost to rounding.
     """
     origin = readings[0]
-    running = np.concatenate(([0.0], np.cumsum(readings - origin)))
+    running = running_sum(readings - origin)
     at_edges = np.interp(edges, np.arange(running.size), running)
-    means: Floats = origin + np.diff(at_edges) / np.diff(edges)
+    means: Floats = origin + steps(at_edges) / steps(edges)
     return means
 
 
@@ -64,7 +77,7 @@ def average(readings: Floats, edges: Floats | None = None) -> Average:
     Raises `ValueError` below 3 batches or when there are fewer readings than batches.
     """
     if edges is None:
-        edges = np.linspace(0.0, readings.size, BATCHES + 1)
+        edges = even_edges(0.0, readings.size, BATCHES)
     if edges.size < 4 or readings.size < edges.size - 1:
         raise ValueError(f"{readings.size} readings in {edges.size - 1} batches: need 3 or more")
     means = batch_means(readings, edges)
@@ -81,9 +94,10 @@ def student(readings: Floats) -> Average:
     """
     if readings.size < 2:
         raise ValueError(f"{readings.size} readings: an interval needs 2 or more")
+    mean = _mean(readings)
     return Average(
-        _mean(readings),
-        math.sqrt(_variance(readings) / readings.size),
+        mean,
+        math.sqrt(_variance(readings, mean, _rounding(readings)) / readings.size),
         readings.size - 1.0,
         _halves(readings),
     )
@@ -95,9 +109,13 @@ def correlation(means: Floats) -> float:
     Taking off a line makes neighbours look less alike than they are; to first order by
     (2 + 4r)/k (Kendall 1954 gives (1 + 4r)/k for the mean alone, from memory).
     """
-    residuals = means - _line(means)
+    return _correlation(means, _mean(means), _rounding(means))
+
+
+def _correlation(means: Floats, mean: float, rounding: float) -> float:
+    residuals = means - _line(means, mean)
     power = float(residuals @ residuals)
-    if power <= _rounding(means):
+    if power <= rounding:
         return 0.0
     raw = float(residuals[1:] @ residuals[:-1]) / power
     corrected = raw + (2.0 + 4.0 * max(raw, 0.0)) / means.size
@@ -105,11 +123,12 @@ def correlation(means: Floats) -> float:
 
 
 def of_batches(means: Floats) -> Average:
-    r = correlation(means)
+    mean, rounding = _mean(means), _rounding(means)
+    r = _correlation(means, mean, rounding)
     inflation = (1.0 + r) / (1.0 - r)
     return Average(
-        _mean(means),
-        math.sqrt(_variance(means) * inflation / means.size),
+        mean,
+        math.sqrt(_variance(means, mean, rounding) * inflation / means.size),
         max(means.size / inflation - 2.0, 2.0),
         _halves(means),
     )
@@ -118,10 +137,39 @@ def of_batches(means: Floats) -> Average:
 def median(values: Floats) -> float:
     """As numpy's, without its checks, which cost more than the rest of a look."""
     half = values.size // 2
+    ordered = values.copy()
     if values.size % 2:
-        return float(np.partition(values, half)[half])
-    middle = np.partition(values, (half - 1, half))
-    return float(middle[half - 1] + middle[half]) / 2.0
+        ordered.partition(half)
+        return float(ordered.item(half))
+    ordered.partition((half - 1, half))
+    return float(ordered.item(half - 1) + ordered.item(half)) / 2.0
+
+
+def medians(rows: Floats) -> Floats:
+    """The median of each of some short rows, as `median`; shape (n, k) gives (n,)."""
+    half = rows.shape[1] // 2
+    ordered = np.sort(rows, axis=1)
+    if rows.shape[1] % 2:
+        return ordered[:, half]
+    return np.asarray((ordered[:, half - 1] + ordered[:, half]) / 2.0)
+
+
+def running_sum(values: Floats) -> Floats:
+    """From 0 on, shape (n+1,)."""
+    running = np.zeros(values.size + 1)
+    values.cumsum(out=running[1:])
+    return running
+
+
+def mean_square(values: Floats) -> float:
+    """Mean square about the mean; as `np.var`, without its checks."""
+    deviations = values - values.sum() / values.size
+    return float((deviations * deviations).sum()) / values.size
+
+
+def steps(values: Floats) -> Floats:
+    """From each value to the next, shape (n-1,); as `np.diff`, without its checks."""
+    return np.asarray(values[1:] - values[:-1])
 
 
 def _mean(values: Floats) -> float:
@@ -129,22 +177,29 @@ def _mean(values: Floats) -> float:
     return origin + float((values - origin).sum()) / values.size
 
 
-def _variance(values: Floats) -> float:
+def _variance(values: Floats, mean: float, rounding: float) -> float:
     """Two-pass variance; zero when all that is left is rounding of equal values."""
-    deviations = values - _mean(values)
+    deviations = values - mean
     power = float(deviations @ deviations)
-    return 0.0 if power <= _rounding(values) else power / (values.size - 1)
+    return 0.0 if power <= rounding else power / (values.size - 1)
 
 
 def _rounding(values: Floats) -> float:
     """Sum of squares that rounding alone leaves: a few units in the last place per value."""
-    return values.size * (4.0 * np.finfo(np.float64).eps * float(np.max(np.abs(values)))) ** 2
+    return values.size * (4.0 * EPSILON * float(np.abs(values).max())) ** 2
 
 
-def _line(values: Floats) -> Floats:
-    centred = np.arange(values.size, dtype=np.float64) - (values.size - 1) / 2.0
-    slope = float(centred @ (values - values[0])) / float(centred @ centred)
-    return np.asarray(_mean(values) + slope * centred, dtype=np.float64)
+def _line(values: Floats, mean: float) -> Floats:
+    centred, power = _centred(values.size)
+    slope = float(centred @ (values - values[0])) / power
+    return np.asarray(mean + slope * centred, dtype=np.float64)
+
+
+@lru_cache(maxsize=64)
+def _centred(size: int) -> tuple[Floats, float]:
+    """Places about their middle, and their sum of squares."""
+    centred = np.arange(size, dtype=np.float64) - (size - 1) / 2.0
+    return centred, float(centred @ centred)
 
 
 def _halves(values: Floats) -> float:

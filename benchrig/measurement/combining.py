@@ -13,6 +13,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from benchrig.measurement.contributions import Contribution, Row
 from benchrig.measurement.quantiles import t_quantile
@@ -45,7 +46,7 @@ class Budget:
     value: float
     contributions: tuple[Contribution, ...]
 
-    @property
+    @cached_property
     def estimate(self) -> Estimate:
         independent: list[tuple[float, float]] = []
         limited: dict[str, float] = {}
@@ -95,7 +96,7 @@ def combine(budgets: Sequence[Budget], sensitivities: Sequence[float], value: fl
     for number, (budget, factor) in enumerate(zip(budgets, sensitivities, strict=True), start=1):
         for part in budget.contributions:
             name = f"{part.name} ({number})" if own[part.name] > 1 else part.name
-            lines.append(replace(part.scaled(factor), name=name))
+            lines.append(part.scaled(factor, name))
     return Budget(value, tuple(_one_per_cause(lines)))
 
 

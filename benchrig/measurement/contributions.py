@@ -81,10 +81,12 @@ class Contribution:
         """The contribution with the sign in which its cause moves the result."""
         return math.copysign(self.standard_uncertainty, self.origin.sensitivity)
 
-    def scaled(self, factor: float) -> Contribution:
-        """The same line in the budget of a result that moves `factor` times as much."""
+    def scaled(self, factor: float, name: str | None = None) -> Contribution:
+        """The same line in the budget of a result that moves `factor` times as much; under another
+        `name` where one is given."""
         return replace(
             self,
+            name=name or self.name,
             standard_uncertainty=abs(factor) * self.standard_uncertainty,
             stated=replace(self.origin, sensitivity=factor * self.origin.sensitivity),
         )

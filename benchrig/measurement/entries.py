@@ -69,7 +69,8 @@ class Entries:
         while self._filled + taken > self._entries.shape[1]:
             self._entries = np.concatenate((self._entries, np.empty_like(self._entries)), axis=1)
         # Merged pair by pair, as a full record is: the same sums in the same order.
-        entries = np.stack((readings[0], readings[1], np.zeros_like(readings[0])))
+        entries = np.zeros((3, *readings.shape[1:]))
+        entries[:2] = readings
         while entries.shape[2] > 1:
             entries = _pairs(entries[:, :, 0::2], entries[:, :, 1::2])
         self._entries[:, self._filled : self._filled + taken] = entries[:, :, 0]

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchrig.measurement.averaging import BATCHES, Floats, median
+from benchrig.measurement.averaging import BATCHES, Floats, even_edges, median, steps
 from benchrig.measurement.outcome import Kind
 from benchrig.measurement.periodicity import find_wave
 from benchrig.measurement.priors import Priors
@@ -87,11 +87,11 @@ def undeclared(readings: Floats, start: int, edges: Floats, count_A: float) -> W
 def whole_periods(times: Floats, readings: Floats, start: int, priors: Priors) -> Window | NoWindow:
     """The window from `start` cut to whole wake-up periods; `priors.period_s` must be declared."""
     assert priors.period_s is not None
-    gap_s = median(np.diff(times))
+    gap_s = median(steps(times))
     aperture_periods = gap_s * (1.0 - priors.dead_share) / priors.period_s
     if aperture_periods > 0.5 and abs(aperture_periods - round(aperture_periods)) <= WHOLE:
         # Each reading averages whole periods: there is nothing to see, nothing to miss.
-        return Window(np.linspace(start, times.size, BATCHES + 1), clusters=times.size - start)
+        return Window(even_edges(start, times.size, BATCHES), clusters=times.size - start)
     base, threshold = base_and_threshold(readings[start:], priors.count_A)
     onsets_s = times[start + _onsets(readings[start:] - base > threshold)]
     if priors.dead_share > GAPLESS:
@@ -142,7 +142,7 @@ def _smeared(
     first_s = wave.trough_s + wave.period_s * before
     cut = _Cut(first_s, wave.period_s, int((part_s[-1] - first_s) / wave.period_s))
     edges = np.interp(_batch_edges(cut), reading_limits(times), np.arange(times.size + 1.0))
-    gap_s = median(np.diff(times))
+    gap_s = median(steps(times))
     # The wave jumps once a period, by what it spans at most, somewhere in a reading or, where the
     # meter is blind, between two; and a wrong period leaves a part of a wave at the end.
     span = float(np.ptp(wave.at(np.linspace(0.0, wave.period_s, 100))))
@@ -157,13 +157,13 @@ def _smeared(
 
 def reading_limits(times: Floats) -> Floats:
     """Times between readings, shape (n+1,), from their ends: limit i is where reading i begins."""
-    return np.concatenate(([times[0] - median(np.diff(times))], times))
+    return np.concatenate(([times[0] - median(steps(times))], times))
 
 
 def time_at(times: Floats, position: float) -> float:
     """The time at a position in the record; reading i lies between i and i + 1."""
     whole = int(position)
-    begin_s = times[whole - 1] if whole else times[0] - median(np.diff(times))
+    begin_s = times[whole - 1] if whole else times[0] - median(steps(times))
     end_s = times[min(whole, times.size - 1)]
     return float(begin_s + (position - whole) * (end_s - begin_s))
 
@@ -202,7 +202,7 @@ def _gapless(
 
     A declared period that is 1 % off would let the ends of the window drift over the events.
     """
-    apart = onsets_s[np.diff(onsets_s, prepend=-math.inf) > period_s / 4.0]
+    apart = onsets_s[steps(np.concatenate(((-math.inf,), onsets_s))) > period_s / 4.0]
     line = _line_of_onsets(apart, ONSET_READINGS * gap_s)
     if line is None:
         return NoWindow(
@@ -257,4 +257,6 @@ def _draws(cut: _Cut, times: Floats, gap_s: float) -> int:
 
 def _onsets(event: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Positions where events begin."""
-    return np.flatnonzero(event & ~np.concatenate(([False], event[:-1])))
+    onsets = event.copy()
+    onsets[1:] &= ~event[:-1]
+    return onsets.nonzero()[0]

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from benchrig.measurement import noise, settling
 from benchrig.measurement.averaging import (
     BATCHES,
@@ -14,6 +12,8 @@ from benchrig.measurement.averaging import (
     Floats,
     average,
     batch_means,
+    even_edges,
+    mean_square,
     median,
     of_batches,
     student,
@@ -35,7 +35,7 @@ from benchrig.measurement.rest import at_rest
 FEWEST_AT_ALL = 5
 """Below this a Student interval is too wide and too fragile to print."""
 
-FINE = 32
+FINE = noise.SHORT
 WHITE_DOF = FINE * (1.0 - 0.3) / (1.0 + 0.3) - 2.0
 """What 32 batches have left at a correlation of 0.3: with more of it the noise is not white."""
 
@@ -50,8 +50,8 @@ UNKNOWN_RESOLUTION = NoWindow(
 class Figures:
     """What one look found. Times in s after the command, currents in A.
 
-    `means`: the batch means, shape (k,). `allowed_A`: what the half-width and the bound may be
-    for the current to count as settled. `to_come_A`: bound of what is left of the transient;
+    `allowed_A`: what the half-width and the bound may be for the current to count as settled.
+    `to_come_A`: bound of what is left of the transient;
     `unseen_A`: of noise that was not seen in the `seen_s` for which the current was seen at rest.
     `count_A`: as declared, or as the readings show it. `window`: what was averaged, in entries of
     the record.
@@ -61,7 +61,6 @@ class Figures:
     last_s: float
     readings: int
     mean: Average
-    means: Floats
     half_width_A: float
     to_come_A: float
     unseen_A: float
@@ -109,14 +108,15 @@ def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
     count_A = declared.count_A or count_of(readings[start:], record.per_entry)
     if count_A is None:
         return UNKNOWN_RESOLUTION
-    known = _Known(record, declared, replace(declared, count_A=count_A), few)
-    if _rises(times, readings, start, known.priors):
+    priors = declared if declared.count_A else replace(declared, count_A=count_A)
+    known = _Known(record, declared, priors, few)
+    if _rises(times, readings, start, priors):
         return _why_it_rises(times, readings, start)
     found: list[Figures | NoWindow]
     if few or declared.period_s is not None:
         found = [_from(known, start, start, ()) for start in starts]
     else:
-        rest = at_rest(times, readings, start, known.priors)
+        rest = at_rest(times, readings, start, priors)
         if rest.unsteady:
             starts = settling.averaging_starts(readings, rest.latest_start)
         flags = ("unsteady",) if rest.unsteady else ()
@@ -139,7 +139,7 @@ def _from(known: _Known, start: int, rest: int, flags: tuple[str, ...]) -> Figur
         window = whole_periods(record.times, record.means, start, priors)
         return window if isinstance(window, NoWindow) else _figures(known, window, None, flags)
     batches = record.times.size - start if known.few else BATCHES
-    edges = np.linspace(start, record.times.size, batches + 1)
+    edges = even_edges(start, record.times.size, batches)
     window = undeclared(record.means, start, edges, priors.count_A)
     return _figures(known, window, rest, flags)
 
@@ -159,9 +159,10 @@ def drifting(readings: Floats, figures: Figures, priors: Priors) -> tuple[float,
 
     Real: more than a quarter of what is allowed, and significant or one way all along.
     """
-    means = figures.means
+    edges = figures.window.edges
     if priors.period_s is None and readings.size >= settling.FEWEST:
-        means = batch_means(readings, np.linspace(readings.size // 2, readings.size, BATCHES + 1))
+        edges = even_edges(readings.size // 2, readings.size, BATCHES)
+    means = batch_means(readings, edges)
     change, half_width = settling.drift(means)
     beyond_noise = abs(change) > half_width or settling.goes_one_way(means)
     real = beyond_noise and abs(change) > figures.allowed_A / 4.0
@@ -174,15 +175,15 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
     times, edges = record.times, window.edges
     within = slice(int(edges[0]), math.ceil(edges[-1]))
     part = record.means[within]
-    means = batch_means(record.means, edges)
-    batches = student(means) if few else average(record.means, edges)
-    mean = _widened(batches, record.means, window, few, priors)
+    batches = student(batch_means(record.means, edges)) if few else average(record.means, edges)
+    fine = None if few else batch_means(record.means, even_edges(edges[0], edges[-1], FINE))
+    mean = _widened(batches, fine, window, priors)
     first_s, last_s = _after_command(times, edges[0]), time_at(times, edges[-1])
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
-    scatter = math.sqrt(float(np.var(part)) + float(np.mean(record.scatter[within])))
+    scatter = math.sqrt(mean_square(part) + float(record.scatter[within].mean()))
     undithered = priors.count_A > 0.0 and scatter < priors.count_A / 2.0
     kappa = settling.still_to_come(first_s, last_s, priors.slowest_tau_s)
-    change = batches if few else _change(batches, record.means, edges)
+    change = _change(batches, fine, edges)
     bound = settling.settling_bound(change, kappa, priors.count_A / 2.0 if undithered else 0.0)
     seen_s = last_s - (first_s if rest is None else _after_command(times, rest))
     return Figures(
@@ -190,7 +191,6 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
         last_s=last_s,
         readings=part.size * record.per_entry,
         mean=mean,
-        means=means,
         half_width_A=math.hypot(mean.half_width, priors.count_A / 2.0),
         to_come_A=bound,
         unseen_A=known.declared.unseen_A(mean.mean, seen_s),
@@ -209,29 +209,25 @@ def _after_command(times: Floats, position: float) -> float:
     return time_s if time_s > CLOCK_S else 0.0
 
 
-def _change(batches: Average, readings: Floats, edges: Floats) -> Average:
-    """The same change within the window, with the noise of finer batches where they show that
-    the noise is white: they know it better."""
-    if edges[-1] - edges[0] < 2.0 * FINE or edges.size != BATCHES + 1:
+def _change(batches: Average, means: Floats | None, edges: Floats) -> Average:
+    """The same change within the window, with the noise of finer batches, of these `means`, where
+    they show that the noise is white: they know it better."""
+    if means is None or edges[-1] - edges[0] < 2.0 * FINE or edges.size != BATCHES + 1:
         return batches
-    means = batch_means(readings, np.linspace(edges[0], edges[-1], FINE + 1))
     fine = of_batches(means)
     if fine.dof < WHITE_DOF:
         return batches
-    return replace(batches, standard_uncertainty=fine.standard_uncertainty, dof=fine.dof)
+    return batches.known_to(fine.standard_uncertainty, fine.dof)
 
 
-def _widened(
-    batches: Average, readings: Floats, window: Window, few: bool, priors: Priors
-) -> Average:
-    """The widest of what the batches, the long-run noise and the events say of the mean."""
+def _widened(batches: Average, means: Floats | None, window: Window, priors: Priors) -> Average:
+    """The widest of what the batches, the long-run noise in the `means` of finer ones, and the
+    events say of the mean."""
     least = window.least_uncertainty_A
-    mean = replace(batches, standard_uncertainty=max(batches.standard_uncertainty, least))
-    if few or priors.period_s is not None:
+    mean = batches.known_to(max(batches.standard_uncertainty, least), batches.dof)
+    if means is None or priors.period_s is not None:
         return mean
-    edges = np.linspace(window.edges[0], window.edges[-1], noise.SHORT + 1)
-    uncertainty, dof = noise.long_run(batch_means(readings, edges))
-    long_run = replace(batches, standard_uncertainty=uncertainty, dof=dof)
+    long_run = batches.known_to(*noise.long_run(means))
     return max(mean, long_run, key=lambda candidate: candidate.half_width)
 
 
@@ -248,7 +244,7 @@ def _flags(known: _Known, undithered: bool, window: Window) -> tuple[str, ...]:
 
 
 def _rises(times: Floats, readings: Floats, start: int, priors: Priors) -> bool:
-    first = int(np.searchsorted(times, times[0] + settling.RESETTLING_S))
+    first = int(times.searchsorted(times[0] + settling.RESETTLING_S))
     # What the resolution, or what is allowed anyway, can feign.
     return settling.has_risen(readings, first, start, 3.0 * priors.count_A + priors.floor_A)
 

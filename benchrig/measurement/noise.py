@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from benchrig.measurement.averaging import Floats, median
+from benchrig.measurement.averaging import Floats, median, running_sum, steps
 
 SHORT, LONG = 32, 8
 """Number of the short and of the long blocks that a window is divided into."""
@@ -39,7 +39,7 @@ def allan_variance(means: Floats, blocks: int) -> float:
 
     Overlapping: from every pair of neighbours, wherever they begin. `means`, shape (k,).
     """
-    running = np.concatenate(([0.0], np.cumsum(means - means[0])))
+    running = running_sum(means - means[0])
     of_blocks = (running[blocks:] - running[:-blocks]) / blocks
     return float(np.square(of_blocks[blocks:] - of_blocks[:-blocks]).mean()) / 2.0
 
@@ -70,19 +70,19 @@ def first_step(readings: Floats, least_A: float) -> int | None:
     size = STEP_BLOCK
     if readings.size < 4 * size:
         return None
-    running = np.concatenate(([0.0], np.cumsum(readings - readings[-1])))
+    running = running_sum(readings - readings[-1])
     means = (running[size:] - running[:-size]) / size
     change = means[size:] - means[:-size]
     before, jump, after = change[: -2 * size], change[size:-size], change[2 * size :]
-    noise = 1.4826 * median(np.abs(np.diff(readings))) / math.sqrt(size)
+    noise = 1.4826 * median(np.abs(steps(readings))) / math.sqrt(size)
     least = max(6.0 * noise, least_A)
     flat = np.maximum(np.abs(before), np.abs(after)) < np.abs(jump) / 4.0 + noise
-    steps = np.flatnonzero(flat & (np.abs(jump) > least))
-    return int(steps[0]) if steps.size else None
+    found = (flat & (np.abs(jump) > least)).nonzero()[0]
+    return int(found[0]) if found.size else None
 
 
 def first_rise(readings: Floats, least_A: float) -> int | None:
     """Index before the first reading that is higher than both before it by more than `least_A`."""
     rise = readings[2:] - np.maximum(readings[1:-1], readings[:-2])
-    rises = np.flatnonzero(rise > least_A)
+    rises = (rise > least_A).nonzero()[0]
     return int(rises[0]) + 1 if rises.size else None

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchrig.measurement.averaging import Floats, median
+from benchrig.measurement.averaging import Floats, median, running_sum, steps
 
 RISK = 1e-4
 """Chance that white noise is taken for a period, in one search, however many periods it tries; of
@@ -101,14 +101,15 @@ def find_wave(
     """
     if times_s.size < FEWEST_PERIODS * FEWEST_READINGS:
         return None
-    step_s, length_s = median(np.diff(times_s)), float(times_s[-1] - times_s[0])
+    step_s, length_s = median(steps(times_s)), float(times_s[-1] - times_s[0])
     frequencies_Hz, power = _spectrum(times_s, currents_A, step_s)
     whole = (FEWEST_PERIODS / length_s, 1.0 / (FEWEST_READINGS * step_s))
     tried = np.flatnonzero((frequencies_Hz >= whole[0]) & (frequencies_Hz <= whole[1]))
+    record = _Record.of(times_s, currents_A)
 
     def seen(at_Hz: float, low_Hz: float, high_Hz: float) -> Wave | None:
         tries = TRIES * max(length_s * (high_Hz - low_Hz), 1.0)
-        wave = _wave(times_s, currents_A, 1.0 / at_Hz)
+        wave = _wave(record, 1.0 / at_Hz)
         return wave if wave is not None and wave.chance * tries < RISK else None
 
     peaks_Hz = _peaks(frequencies_Hz[tried], power[tried])
@@ -133,17 +134,19 @@ def find_wave(
             if longer is not None and longer.amplitude_A >= SAME * best.amplitude_A:
                 best = longer
                 break
-    return _with_overtones(times_s, currents_A, best)
+    return _with_overtones(record, best, step_s)
 
 
 def _spectrum(times_s: Floats, currents_A: Floats, step_s: float) -> tuple[Floats, Floats]:
     """Frequencies and power, of readings brought onto a regular grid, without their trend."""
     grid_s = np.arange(times_s[0], times_s[-1], step_s)
     on_grid = np.interp(grid_s, times_s, currents_A)
-    trend = np.polynomial.Polynomial.fit(grid_s, on_grid, 1)
+    since_s = grid_s - (grid_s[0] + grid_s[-1]) / 2.0
+    slope = float(since_s @ on_grid) / float(since_s @ since_s)
+    level = on_grid - on_grid.mean() - slope * since_s
     size = PADDING << (grid_s.size - 1).bit_length()
     # The window keeps what is left of a transient at the low end of the spectrum.
-    amplitudes = np.fft.rfft((on_grid - trend(grid_s)) * np.hanning(grid_s.size), size)
+    amplitudes = np.fft.rfft(level * np.hanning(grid_s.size), size)
     return np.asarray(np.fft.rfftfreq(size, step_s)), np.asarray(np.abs(amplitudes) ** 2)
 
 
@@ -155,9 +158,35 @@ def _peaks(frequencies_Hz: Floats, power: Floats) -> Floats:
     return np.asarray(frequencies_Hz[at[np.argsort(weighed[at])[-PEAKS:]]], dtype=np.float64)
 
 
-def _wave(times_s: Floats, currents_A: Floats, period_s: float) -> Wave | None:
+@dataclass(frozen=True)
+class _Record:
+    """Readings with what is the same for all periods: the `limits_s` between them, shape (n+1,),
+    their middles, and the charge up to each limit. All currents less the first."""
+
+    times_s: Floats
+    middles_s: Floats
+    limits_s: Floats
+    rest_A: Floats
+    charge_C: Floats
+    largest_A: float
+
+    @classmethod
+    def of(cls, times_s: Floats, currents_A: Floats) -> _Record:
+        limits_s = np.concatenate(([times_s[0] - median(steps(times_s))], times_s))
+        rest_A = currents_A - currents_A[0]
+        return cls(
+            times_s,
+            (limits_s[:-1] + times_s) / 2.0,
+            limits_s,
+            rest_A,
+            running_sum(rest_A * steps(limits_s)),
+            float(np.abs(currents_A).max()),
+        )
+
+
+def _wave(record: _Record, period_s: float) -> Wave | None:
     """The wave of about this period, if there may be one, without its overtones."""
-    folded = _fold(times_s, currents_A, period_s)
+    folded = _fold(record, period_s)
     if folded is None:
         return None
     coefficients = folded.coefficients(1)
@@ -168,13 +197,13 @@ def _wave(times_s: Floats, currents_A: Floats, period_s: float) -> Wave | None:
     ordinal = np.arange(coefficients.size) - (coefficients.size - 1) / 2.0
     turn = float(ordinal @ (coefficients / middle).imag) / float(ordinal @ ordinal)
     period_s /= max(1.0 + turn / math.tau, 0.5)
-    folded = _fold(times_s, currents_A, period_s)
+    folded = _fold(record, period_s)
     if folded is None:
         return None
     coefficients = folded.coefficients(1)
     number, middle = coefficients.size, complex(np.mean(coefficients))
     # The rounding of equal readings is no scatter to divide by.
-    rounding = number * (1e-12 * float(np.max(np.abs(currents_A)))) ** 2
+    rounding = number * (1e-12 * record.largest_A) ** 2
     scatter = float(np.sum(np.abs(coefficients - middle) ** 2)) + rounding
     if scatter == 0.0:
         return None
@@ -188,10 +217,10 @@ def _wave(times_s: Floats, currents_A: Floats, period_s: float) -> Wave | None:
     return Wave(period_s, share * period_s, (2.0 * middle,), chance)
 
 
-def _with_overtones(times_s: Floats, currents_A: Floats, wave: Wave) -> Wave:
-    folded = _fold(times_s, currents_A, wave.period_s)
+def _with_overtones(record: _Record, wave: Wave, step_s: float) -> Wave:
+    folded = _fold(record, wave.period_s)
     assert folded is not None
-    resolved = int(wave.period_s / (FEWEST_IN_OVERTONE * median(np.diff(times_s))))
+    resolved = int(wave.period_s / (FEWEST_IN_OVERTONE * step_s))
     overtones = tuple(
         2.0 * complex(np.mean(folded.coefficients(k)))
         for k in range(2, min(resolved, HARMONICS) + 1)
@@ -218,16 +247,15 @@ class _Folded:
         return np.asarray((real + 1j * imaginary) / np.maximum(counts, 1))
 
 
-def _fold(times_s: Floats, currents_A: Floats, period_s: float) -> _Folded | None:
+def _fold(record: _Record, period_s: float) -> _Folded | None:
     """None for fewer than 4 whole periods.
 
     The mean over a period around each reading is taken off: else a ramp would look like a
     sawtooth of any period.
     """
-    limits_s = np.concatenate(([times_s[0] - median(np.diff(times_s))], times_s))
-    middles_s = (limits_s[:-1] + times_s) / 2.0
-    before_s, after_s = middles_s - period_s / 2.0, middles_s + period_s / 2.0
-    whole = np.flatnonzero((before_s >= limits_s[0]) & (after_s <= limits_s[-1]))
+    times_s, limits_s = record.times_s, record.limits_s
+    before_s, after_s = record.middles_s - period_s / 2.0, record.middles_s + period_s / 2.0
+    whole = ((before_s >= limits_s[0]) & (after_s <= limits_s[-1])).nonzero()[0]
     if whole.size < FEWEST_READINGS:
         return None
     number = ((times_s - times_s[whole[0]]) / period_s).astype(np.intp)
@@ -235,9 +263,7 @@ def _fold(times_s: Floats, currents_A: Floats, period_s: float) -> _Folded | Non
     if periods < FEWEST_PERIODS - 1:
         return None
     whole = whole[number[whole] < periods]
-    rest_A = currents_A - currents_A[0]
-    charge = np.concatenate(([0.0], np.cumsum(rest_A * np.diff(limits_s))))
-    slow = np.interp(after_s[whole], limits_s, charge)
-    slow = (slow - np.interp(before_s[whole], limits_s, charge)) / period_s
-    turns = middles_s[whole] / period_s % 1.0
-    return _Folded(rest_A[whole] - slow, number[whole], turns, periods)
+    slow = np.interp(after_s[whole], limits_s, record.charge_C)
+    slow = (slow - np.interp(before_s[whole], limits_s, record.charge_C)) / period_s
+    turns = record.middles_s[whole] / period_s % 1.0
+    return _Folded(record.rest_A[whole] - slow, number[whole], turns, periods)

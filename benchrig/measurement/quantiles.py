@@ -14,10 +14,11 @@ def t_quantile(dof: float, coverage: float = 0.95) -> float:
     """
     if not dof > 0.0:
         raise ValueError(f"degrees of freedom must be above 0, not {dof!r}")
-    from scipy.special import ndtri, stdtrit
+    import scipy.special as special
 
     probability = (1 + coverage) / 2
-    return float(ndtri(probability) if math.isinf(dof) else stdtrit(dof, probability))
+    value = special.ndtri(probability) if math.isinf(dof) else special.stdtrit(dof, probability)
+    return float(value)
 
 
 @lru_cache(maxsize=1024)

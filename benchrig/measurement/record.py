@@ -80,15 +80,14 @@ class Record:
                 f"times and currents must be two lists of one length, not of shapes "
                 f"{times.shape} and {currents.shape}"
             )
-        if not np.all(np.isfinite(times)):
+        if not np.isfinite(times).all():
             raise ValueError("times must be finite")
-        steps = np.diff(times, prepend=self._last_time_s)
-        if times.size and not np.all(steps > 0.0):
-            wrong = int(np.argmin(steps > 0.0))
-            before = times[wrong - 1] if wrong else self._last_time_s
+        before = np.concatenate(((self._last_time_s,), times))[:-1]
+        if not (later := times > before).all():
+            wrong = int(np.argmin(later))
             raise ValueError(
                 f"times must increase: reading {wrong} at {times[wrong]:g} s follows "
-                f"one at {before:g} s"
+                f"one at {before[wrong]:g} s"
             )
 
     def take(
@@ -106,8 +105,8 @@ class Record:
         if self._entered_s is None and np.any(valid):
             self._entered_s = float(times[np.argmax(valid)])
         valid &= times >= self._begin_s
-        places = np.flatnonzero(valid)
-        early = int(np.searchsorted(times[places] - (self._entered_s or 0.0), not_before_s))
+        places = valid.nonzero()[0]
+        early = int((times[places] - (self._entered_s or 0.0)).searchsorted(not_before_s))
         last = max(until_size - self.size - 1, early, 0)
         taken = int(places[last]) + 1 if last < places.size else times.size
         self._keep(times[:taken], currents[:taken], valid[:taken])
@@ -116,7 +115,7 @@ class Record:
     def _keep(self, times: Floats, currents: Floats, valid: np.ndarray) -> None:
         if times.size:
             self._last_time_s = float(times[-1])
-        if np.all(valid):
+        if valid.all():
             self._keep_valid(times, currents)
             return
         none = np.abs(currents[~valid & (times >= self._begin_s)])

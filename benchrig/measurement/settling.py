@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from benchrig.measurement.averaging import Average, Floats, correlation, median
+from benchrig.measurement.averaging import Average, Floats, correlation, median, medians
 from benchrig.measurement.quantiles import t_quantile
 
 FEWEST = 32
@@ -53,7 +53,7 @@ def averaging_starts(readings: Floats, latest: int | None = None) -> list[int]:
 
     Of noise alone the best is a lucky late part; of a transient it leaves less of it.
     """
-    blocks = readings[: readings.size // 5 * 5].reshape(-1, 5).mean(axis=1)
+    blocks = readings[: readings.size // 5 * 5].reshape(-1, 5).sum(axis=1) / 5.0
     blocks = blocks - median(blocks[blocks.size // 2 :])
     last_start = min(readings.size - FEWEST, readings.size * 3 // 4) // 5
     if latest is not None:
@@ -62,8 +62,8 @@ def averaging_starts(readings: Floats, latest: int | None = None) -> list[int]:
         return [0]
     left = np.arange(blocks.size, 0, -1)
     # Summed from the end, where the deviations are small, so that the transient costs no digits.
-    sums = np.cumsum(blocks[::-1])[::-1]
-    squares = np.cumsum(blocks[::-1] ** 2)[::-1]
+    sums = blocks[::-1].cumsum()[::-1]
+    squares = (blocks[::-1] ** 2).cumsum()[::-1]
     score = np.maximum((squares - sums**2 / left) / left**2, 0.0)[: last_start + 1]
     best = int(np.argmin(score))
     early = int(np.argmax(score <= AS_GOOD * score[best]))
@@ -123,7 +123,7 @@ def has_risen(readings: Floats, first: int, start: int, least_A: float) -> bool:
         if blocks < 1:
             continue
         earlier = readings[first : first + blocks * size].reshape(-1, size)
-        lowest = float(np.min(np.median(earlier, axis=1)))
+        lowest = float(medians(earlier).min())
         # The lowest of many medians is low by chance: four of their standard deviations, each 1.25
         # times that of a mean of 20; no less for fewer, which correlated noise makes alike.
         chance = 4.0 * 1.25 * noise / math.sqrt(size if size == RISE_BLOCKS[0] else 1.0)

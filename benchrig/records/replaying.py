@@ -111,6 +111,8 @@ class Follower:
 
 def differing(recorded: Any, now: Any, where: str = "") -> Iterator[str]:
     """Where two results differ, a line each, but for the version of benchrig."""
+    if recorded == now:
+        return
     if isinstance(recorded, dict) and isinstance(now, dict):
         for key in [*recorded, *(key for key in now if key not in recorded)]:
             at = f"{where}.{key}" if where else key
@@ -119,7 +121,7 @@ def differing(recorded: Any, now: Any, where: str = "") -> Iterator[str]:
     elif isinstance(recorded, list) and isinstance(now, list) and len(recorded) == len(now):
         for index, (one, other) in enumerate(zip(recorded, now, strict=True)):
             yield from differing(one, other, f"{where}[{index}]")
-    elif recorded != now:
+    else:
         yield f"{where}: recorded {_short(recorded)}, now {_short(now)}"
 
 

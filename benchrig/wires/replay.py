@@ -10,16 +10,17 @@ from __future__ import annotations
 
 import difflib
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from datetime import datetime, timedelta
 
 from benchrig.clock import StopRequest
 from benchrig.errors import Fault, ReplayEnded, ReplayMismatch
-from benchrig.wires.recording import SENDS, Act, levels_of
+from benchrig.wires.recording import SENDS, Act, Kind, levels_of
 
 # A loop that waits for what the recording does not hold must end.
 MOST_OTHER_WAITS = 100_000
+_NO_LEVELS: Mapping[str, bool] = {}
 
 
 class Tape:
@@ -59,7 +60,8 @@ class Tape:
     def _use(self, act: Act) -> bytes:
         """Let it happen again."""
         self._at += 1
-        self.time_s = max(self.time_s, act.time_s)
+        if act.time_s > self.time_s:
+            self.time_s = act.time_s
         if act.failure is not None:
             fault = act.failure.fault(act.wire)
             if fault is None:
@@ -115,7 +117,9 @@ class Tape:
 
     # -- sending ----------------------------------------------------------------------------
 
-    def send(self, wanted: Act) -> None:
+    def send(
+        self, kind: Kind, wire: str, data: bytes = b"", levels: Mapping[str, bool] = _NO_LEVELS
+    ) -> None:
         """Do what was done then. Raises `ReplayMismatch` if it was something else."""
         act = self._next_on_wire()
         while act is not None and act.kind in ("sleep", "read") and act.failure is None:
@@ -126,9 +130,10 @@ class Tape:
             act = self._next_on_wire()
         if act is None and not self._complete:
             raise self._stop(ReplayEnded(f"the recording ends here: {self.step}"))
-        if act is None and wanted.kind == "close":
+        if act is None and kind == "close":
             return  # cut off while its ports were closed, or left open by who had opened them
-        if act is None or _sent(act) != _sent(wanted):
+        if act is None or _sent(act) != (kind, wire, data, levels):
+            wanted = Act(kind, wire, data=data, levels=dict(levels))
             raise self._stop(ReplayMismatch(self._report(wanted, act)))
         self._use(act)
 
@@ -253,13 +258,13 @@ class ReplayWire:
         self._tape = tape
 
     def open(self) -> None:
-        self._tape.send(Act("open", self.name))
+        self._tape.send("open", self.name)
 
     def close(self) -> None:
-        self._tape.send(Act("close", self.name))
+        self._tape.send("close", self.name)
 
     def write(self, data: bytes) -> None:
-        self._tape.send(Act("write", self.name, data=data))
+        self._tape.send("write", self.name, data)
 
     def read(self, timeout_s: float) -> bytes:
         return self._tape.read(self.name, timeout_s)
@@ -267,4 +272,4 @@ class ReplayWire:
     def set_lines(
         self, *, dtr: bool | None = None, rts: bool | None = None, brk: bool | None = None
     ) -> None:
-        self._tape.send(Act("lines", self.name, levels=levels_of(dtr, rts, brk)))
+        self._tape.send("lines", self.name, levels=levels_of(dtr, rts, brk))
