@@ -19,6 +19,8 @@ from benchrig.measurement.quantiles import t_quantile
 
 Floats = NDArray[np.float64]
 
+EPSILON = float(np.finfo(np.float64).eps)
+
 BATCHES = 16
 MOST_CORRELATION = 0.8
 
@@ -124,6 +126,13 @@ def median(values: Floats) -> float:
     return float(middle[half - 1] + middle[half]) / 2.0
 
 
+def medians(blocks: Floats) -> Floats:
+    """Of each row of `blocks`, shape (k, n)."""
+    half = (blocks.shape[1] - 1) // 2, blocks.shape[1] // 2
+    middle = np.partition(blocks, half, axis=1)
+    return np.asarray((middle[:, half[0]] + middle[:, half[1]]) / 2.0, dtype=np.float64)
+
+
 def _mean(values: Floats) -> float:
     origin = float(values[0])
     return origin + float((values - origin).sum()) / values.size
@@ -138,7 +147,7 @@ def _variance(values: Floats) -> float:
 
 def _rounding(values: Floats) -> float:
     """Sum of squares that rounding alone leaves: a few units in the last place per value."""
-    return values.size * (4.0 * np.finfo(np.float64).eps * float(np.max(np.abs(values)))) ** 2
+    return values.size * (4.0 * EPSILON * float(np.max(np.abs(values)))) ** 2
 
 
 def _line(values: Floats) -> Floats:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchrig.measurement import noise, settling
-from benchrig.measurement.averaging import Floats
+from benchrig.measurement.averaging import Floats, medians
 from benchrig.measurement.events import base_and_threshold
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.record import CLOCK_S
@@ -44,7 +44,8 @@ class Rest:
 def at_rest(times: Floats, readings: Floats, start: int, priors: Priors) -> Rest:
     """Of a record that seems to be settled from `start` on; all are positions in it."""
     guarded_s = max(priors.guard_s - CLOCK_S, times[0] + settling.RESETTLING_S)
-    first = int(np.searchsorted(times, guarded_s))
+    # The first reading that begins then; the one before it may hold a part of what came before.
+    first = int(np.searchsorted(times, guarded_s)) + 1
     level, threshold = base_and_threshold(readings[start:], priors.count_A)
     least = priors.allowed_A(level) / 2.0 + 2.5 * priors.count_A
     cut = readings[: start + 2 * noise.STEP_BLOCK]
@@ -64,6 +65,6 @@ def at_rest(times: Floats, readings: Floats, start: int, priors: Priors) -> Rest
 def _near(readings: Floats, level: float, within: float) -> int:
     """From where on the medians of short blocks stay near the level."""
     whole = readings.size // BLOCK * BLOCK
-    blocks = np.median(readings[:whole].reshape(-1, BLOCK), axis=1)
+    blocks = medians(readings[:whole].reshape(-1, BLOCK))
     far = np.flatnonzero(np.abs(blocks - level) > within)
     return BLOCK * (int(far[-1]) + 1) if far.size else 0

@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from benchrig.measurement.averaging import Average, Floats, correlation, median
+from benchrig.measurement.averaging import Average, Floats, correlation, median, medians
 from benchrig.measurement.quantiles import t_quantile
 
 FEWEST = 32
@@ -123,7 +123,7 @@ def has_risen(readings: Floats, first: int, start: int, least_A: float) -> bool:
         if blocks < 1:
             continue
         earlier = readings[first : first + blocks * size].reshape(-1, size)
-        lowest = float(np.min(np.median(earlier, axis=1)))
+        lowest = float(np.min(medians(earlier)))
         # The lowest of many medians is low by chance: four of their standard deviations, each 1.25
         # times that of a mean of 20; no less for fewer, which correlated noise makes alike.
         chance = 4.0 * 1.25 * noise / math.sqrt(size if size == RISE_BLOCKS[0] else 1.0)

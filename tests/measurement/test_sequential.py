@@ -203,19 +203,35 @@ def test_no_window_is_chosen_to_leave_events_out(first):
     assert found.kind != "pass" or found.decided_after_s <= TIMES[first]
 
 
+SLOW_BOARD = Priors(guard_s=0.0, slowest_tau_s=2.0)
+SLOW_NOISE = Priors(guard_s=0.0, slowest_tau_s=0.2, slowest_noise_s=2.0)
+
+
 @pytest.mark.parametrize(
     ("mean", "dwells_s", "wrong"),
     [(1.02, (2.0, 2.0), "pass"), (1.02, (0.8, 2.0), "pass"), (0.98, (2.0, 0.8), "fail")],
 )
-def test_telegraph_noise_as_slow_as_declared_costs_no_more_than_the_risk(mean, dwells_s, wrong):
+@pytest.mark.parametrize("priors", [SLOW_BOARD, SLOW_NOISE], ids=["tau", "noise"])
+def test_telegraph_noise_as_slow_as_declared_costs_no_more_than_the_risk(
+    mean, dwells_s, wrong, priors
+):
     # Levels 30 % apart, three time constants: many records begin with one of them only.
     random, trials, times = np.random.default_rng(SEED), 40, TIMES[:300] * 0.4
-    priors, found = Priors(guard_s=0.0, slowest_tau_s=2.0), []
+    found = []
     for _ in range(trials):
         level = 0.3 * telegraph(random, times, dwells_s) + random.normal(0.0, 0.003, times.size)
         found.append(decide(mean + level, None, 1.0, priors, times).kind)
     # More than 3 of 40 come by chance in 2 of 100 cases at a risk of 2.5 % (binomial).
     assert found.count(wrong) <= 3, f"seed {SEED}: {found.count(wrong)} of {trials}"
+
+
+@pytest.mark.parametrize(("mean", "kind"), [(0.95, "pass"), (1.05, "fail")])
+def test_near_the_limit_nobody_waits_for_noise_that_was_declared_to_be_quick(mean, kind):
+    usual = decide(mean + noise(0.001), None, 1.0, Priors(announced=True))
+    quick = Priors(announced=True, slowest_noise_s=0.3)
+    found = decide(mean + noise(0.001), None, 1.0, quick)
+    assert (usual.kind, found.kind) == (kind, kind)
+    assert found.decided_after_s < usual.decided_after_s / 1.5
 
 
 def test_what_may_be_unseen_shrinks_as_the_record_grows():
