@@ -44,10 +44,12 @@ from benchrig.measurement.averaging import BATCHES
 from benchrig.measurement.bounds import STARTS, Seen, windows
 from benchrig.measurement.decision import ordered_limits
 from benchrig.measurement.events import NoWindow
+from benchrig.measurement.look import UNKNOWN_RESOLUTION
 from benchrig.measurement.outcome import Kind
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.quantiles import poisson_limits, t_quantile
 from benchrig.measurement.record import Record
+from benchrig.measurement.resolution import count_of
 
 LOOK_GROWTH = 1.1
 SPREAD = 10.0
@@ -195,8 +197,15 @@ class VerdictWatch:
         guarded = int(np.searchsorted(record.times, self._priors.guard_s))
         self._looks += 1
         self._looks_after_guard += record.times.size - guarded >= BATCHES
-        later = windows(record.times[guarded:], record.readings[guarded:], self._priors)
-        every = windows(record.times, record.readings, self._priors) if self._sleeps else ()
+        late = record.readings[record.times.size // 2 :]
+        count_A = self._priors.count_A or count_of(late, record.entries.per_entry)
+        if count_A is None:
+            self._trouble = UNKNOWN_RESOLUTION
+            self._decision = self._decide("waiting", self._trouble.reason)
+            return
+        priors = replace(self._priors, count_A=count_A)
+        later = windows(record.times[guarded:], record.readings[guarded:], priors)
+        every = windows(record.times, record.readings, priors) if self._sleeps else ()
         troubles = [found for found in (every, later) if isinstance(found, NoWindow)]
         self._trouble = troubles[0] if troubles else None
         if any(trouble.kind == "disturbed" for trouble in troubles):

@@ -135,7 +135,8 @@ class SettlingWatch:
             )
         found = examine(self._record.entries, self._priors)
         if isinstance(found, Figures):
-            found = late_rise(self._record.entries, self._priors) or found
+            known = replace(self._priors, count_A=found.count_A)
+            found = late_rise(self._record.entries, known) or found
         if isinstance(found, NoWindow):
             return self._without_value(found.kind, found.reason, found.flags)
         change = drifting(self._record.readings, found, self._priors)

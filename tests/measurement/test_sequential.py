@@ -234,16 +234,32 @@ def test_near_the_limit_nobody_waits_for_noise_that_was_declared_to_be_quick(mea
     assert found.decided_after_s < usual.decided_after_s / 1.5
 
 
+@pytest.mark.parametrize(("true", "maximum"), [(1.4, 1.2), (2.4, 2.2)])
+def test_a_count_that_nobody_declared_may_hide_what_is_above_the_limit(true, maximum):
+    readings = np.round(true + noise(0.05)) * 1e-6
+    assert decide(readings, None, maximum * 1e-6).kind == "undecided"
+    assert decide(readings, None, 2.0 * maximum * 1e-6).kind == "pass"
+
+
+def test_zeros_of_unknown_resolution_pass_nothing():
+    found = decide(np.zeros(TIMES.size), None, 1e-6)
+    assert (found.kind, found.upper_A) == ("invalid_readings", math.inf)
+    assert "declare" in found.reason
+    declared = Priors(guard_s=5.0, count_A=1e-7)
+    assert decide(np.zeros(TIMES.size), None, 1e-6, declared).kind == "pass"
+
+
 def test_what_may_be_unseen_shrinks_as_the_record_grows():
     """No noise at all, so that the bound is what may be unseen: 0.3 of a share, of the mean."""
     sight, tau_s = math.log(2.0 / 0.025), PLAIN.slowest_tau_s
+    resolved = dataclasses.replace(PLAIN, count_A=1e-12)
     for size, taus, share in (
         (160, 4.0, sight / (sight + 4.0)),
         (200, 5.0, math.exp(sight - 5.0) / 2.0),
         (400, 10.0, math.exp(sight - 10.0) / 2.0),
     ):
         assert size * 0.05 == pytest.approx(taus * tau_s)
-        found = decide(np.ones(size), None, 1.0, PLAIN, TIMES[:size])
+        found = decide(np.ones(size), None, 1.0, resolved, TIMES[:size])
         hidden = 0.3 * share
         assert found.upper_A == pytest.approx(1.0 + hidden / (1.0 - hidden), rel=1e-6)
 
