@@ -109,7 +109,9 @@ def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
     count_A = declared.count_A or count_of(readings[start:], record.per_entry)
     if count_A is None:
         return UNKNOWN_RESOLUTION
-    known = _Known(record, declared, replace(declared, count_A=count_A), few)
+    # Checking what was declared anew would cost a tenth of a look.
+    priors = declared if count_A == declared.count_A else replace(declared, count_A=count_A)
+    known = _Known(record, declared, priors, few)
     if _rises(times, readings, start, known.priors):
         return _why_it_rises(times, readings, start)
     found: list[Figures | NoWindow]
