@@ -371,3 +371,15 @@ def test_priors_that_make_no_sense_are_refused(wrong):
 def test_times_of_the_record_that_make_no_sense_are_refused(name):
     with pytest.raises(ValueError, match=f"{name} is nan"):
         SettlingWatch(PLAIN, **{name: math.nan})
+
+
+@pytest.mark.parametrize("place", [3, 20])
+@pytest.mark.parametrize("sentinel", [9.9e37, -9.9e37, math.nan])
+def test_one_sentinel_early_in_the_record_changes_no_figure(place, sentinel):
+    priors = Priors(announced=True, slowest_noise_s=0.2, tolerance=0.05)
+    readings = 1.0 + noise()
+    clean = settle(TIMES, readings, priors, entered_s=0.0)
+    times = np.insert(TIMES, place, (TIMES[place - 1] + TIMES[place]) / 2.0)
+    marked = settle(times, np.insert(readings, place, sentinel), priors, entered_s=0.0)
+    assert marked.flags == ("readings_dropped",)
+    assert dataclasses.replace(marked, flags=(), dropped=0) == clean
