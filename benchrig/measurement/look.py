@@ -12,10 +12,10 @@ from benchrig.measurement.averaging import (
     BATCHES,
     Average,
     Floats,
-    average,
     batch_means,
     median,
     of_batches,
+    of_means,
     student,
 )
 from benchrig.measurement.entries import Entries
@@ -35,7 +35,7 @@ from benchrig.measurement.rest import at_rest
 FEWEST_AT_ALL = 5
 """Below this a Student interval is too wide and too fragile to print."""
 
-FINE = 32
+FINE = noise.SHORT
 WHITE_DOF = FINE * (1.0 - 0.3) / (1.0 + 0.3) - 2.0
 """What 32 batches have left at a correlation of 0.3: with more of it the noise is not white."""
 
@@ -177,14 +177,15 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
     within = slice(int(edges[0]), math.ceil(edges[-1]))
     part = record.means[within]
     means = batch_means(record.means, edges)
-    batches = student(means) if few else average(record.means, edges)
-    mean = _widened(batches, record.means, window, few, priors)
+    fine = means if few else batch_means(record.means, np.linspace(edges[0], edges[-1], FINE + 1))
+    batches = student(means) if few else of_means(means)
+    mean = _widened(batches, fine, window, few, priors)
     first_s, last_s = _after_command(times, edges[0]), time_at(times, edges[-1])
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
     scatter = math.sqrt(float(np.var(part)) + float(np.mean(record.scatter[within])))
     undithered = priors.count_A > 0.0 and scatter < priors.count_A / 2.0
     kappa = settling.still_to_come(first_s, last_s, priors.slowest_tau_s)
-    change = batches if few else _change(batches, record.means, edges)
+    change = batches if few else _change(batches, fine, edges)
     bound = settling.settling_bound(change, kappa, priors.count_A / 2.0 if undithered else 0.0)
     seen_s = last_s - (first_s if rest is None else _after_command(times, rest))
     return Figures(
@@ -211,28 +212,26 @@ def _after_command(times: Floats, position: float) -> float:
     return time_s if time_s > CLOCK_S else 0.0
 
 
-def _change(batches: Average, readings: Floats, edges: Floats) -> Average:
+def _change(batches: Average, fine_means: Floats, edges: Floats) -> Average:
     """The same change within the window, with the noise of finer batches where they show that
     the noise is white: they know it better."""
     if edges[-1] - edges[0] < 2.0 * FINE or edges.size != BATCHES + 1:
         return batches
-    means = batch_means(readings, np.linspace(edges[0], edges[-1], FINE + 1))
-    fine = of_batches(means)
+    fine = of_batches(fine_means)
     if fine.dof < WHITE_DOF:
         return batches
     return replace(batches, standard_uncertainty=fine.standard_uncertainty, dof=fine.dof)
 
 
 def _widened(
-    batches: Average, readings: Floats, window: Window, few: bool, priors: Priors
+    batches: Average, fine_means: Floats, window: Window, few: bool, priors: Priors
 ) -> Average:
     """The widest of what the batches, the long-run noise and the events say of the mean."""
     least = window.least_uncertainty_A
     mean = replace(batches, standard_uncertainty=max(batches.standard_uncertainty, least))
     if few or priors.period_s is not None:
         return mean
-    edges = np.linspace(window.edges[0], window.edges[-1], noise.SHORT + 1)
-    uncertainty, dof = noise.long_run(batch_means(readings, edges))
+    uncertainty, dof = noise.long_run(fine_means)
     long_run = replace(batches, standard_uncertainty=uncertainty, dof=dof)
     return max(mean, long_run, key=lambda candidate: candidate.half_width)
 
