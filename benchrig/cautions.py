@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from benchrig.bench import Bench
 from benchrig.drivers.meter_ranges import ASSUMED_BURDEN_V, ASSUMED_GAIN, ASSUMED_OFFSET
 from benchrig.finding import EMPTY_WITHIN_S
+from benchrig.measuring import SettlingPlan
 from benchrig.planning import PlannedState
 from benchrig.units import format_quantity
 
@@ -31,8 +32,8 @@ FLAGS = {
 
 
 def cautions(bench: Bench, plan: Sequence[PlannedState]) -> Iterator[str]:
-    """For each flag that results will carry the states, and why; and power cycles that may be too
-    short."""
+    """For each flag that results will carry the states, and why; states that have no time to
+    settle; and power cycles that may be too short."""
     flagged: dict[str, list[str]] = {}
     for entry in plan:
         if entry.range is not None:
@@ -41,7 +42,23 @@ def cautions(bench: Bench, plan: Sequence[PlannedState]) -> Iterator[str]:
     for flag, names in flagged.items():
         yield f"{', '.join(names)}: {flag}: {FLAGS[flag]}"
     for entry in plan:
+        yield from _never_settled(bench, entry)
         yield from _short_cycle(bench, entry)
+
+
+def _never_settled(bench: Bench, entry: PlannedState) -> Iterator[str]:
+    known = SettlingPlan.of(bench.session, entry.state)
+    if known.risk is None and known.priors.sight_s > known.time_limit_s:
+        noise, sight, limit = (
+            format_quantity(time_s, "s", 2)
+            for time_s in (known.priors.noise_s, known.priors.sight_s, known.time_limit_s)
+        )
+        yield (
+            f"{entry.state.name}: noise as slow as {noise} shows itself in {sight}, and time_limit "
+            f"is {limit}: no current will be called settled, but given with a wider interval; "
+            "declare slowest_noise as a long record shows it (benchrig characterise), or allow "
+            "more time"
+        )
 
 
 def _short_cycle(bench: Bench, entry: PlannedState) -> Iterator[str]:

@@ -105,6 +105,8 @@ def values_for(session: Session, state: State, found: Characteristics) -> dict[s
         settling["guard"] = in_seconds(found.guard.value)
     if found.slowest_time_constant.value is not None:
         settling["slowest_time_constant"] = in_seconds(found.slowest_time_constant.value)
+    if found.slowest_noise.value is not None:
+        settling["slowest_noise"] = in_seconds(found.slowest_noise.value)
     if found.tolerance.value is not None:
         settling["tolerance"] = f"{100.0 * found.tolerance.value:.12g} %"
     tables = {"settling": settling, "ticks": _ticks(session, state, found)}

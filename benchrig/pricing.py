@@ -187,18 +187,34 @@ class Pricing(MeterPricing):
         leakage = feeding(self._file, state)
         return 0.0 if leakage is None else leakage.current
 
+    def unburdened(self, entry: MeterRange, state: State) -> float:
+        """How many times as much the board would draw without the range's shunt in its line, as
+        far as `priced` corrects for that: 1 + R dI/dV."""
+        if state.sensitivity is None or entry.assumed:
+            return 1.0
+        return 1.0 + state.sensitivity.slope * entry.shunt_ohm
+
     def for_verdict(self, entry: MeterRange, state: State) -> MeterUncertainty:
-        """The parts of the budget that do not come from the readings, as a verdict wants them."""
+        """The parts of the budget that do not come from the readings, as a verdict wants them:
+        of what is read, whatever it is corrected by later."""
         accuracy, zero = self._accuracy(entry), self._meter.zeros.get(entry.full_scale_A)
         low_C, high_C = accuracy.reference_low_C, accuracy.reference_high_C
         outside_K = 0.0 if self._ambient is None else self._ambient.outside_K(low_C, high_C)
-        leakage = feeding(self._file, state)
+        leakage, unburdened = feeding(self._file, state), self.unburdened(entry, state)
+        slope = within = 0.0
+        if state.sensitivity is not None and not entry.assumed:
+            slope, within = state.sensitivity.slope, state.sensitivity.within
         offset_A = math.hypot(
             accuracy.offset * entry.full_scale_A if zero is None else zero.standard_uncertainty_A,
             accuracy.offset_per_K * entry.full_scale_A * outside_K,
             0.0 if leakage is None else leakage.within / RECTANGLE,
+            slope * self._supply_line(entry).voltage_uncertainty_V / unburdened,
         )
-        gain = math.hypot(accuracy.gain, accuracy.gain_per_K * outside_K)
+        gain = math.hypot(
+            accuracy.gain,
+            accuracy.gain_per_K * outside_K,
+            entry.shunt_ohm * within / RECTANGLE / unburdened,
+        )
         return MeterUncertainty(gain, offset_A)
 
     def _supply_line(self, entry: MeterRange) -> SupplyLine:

@@ -38,11 +38,13 @@ class ValueWatch(SettlingWatch):
 
 class VerdictOnly:
     """Settled, to the loop, as soon as the verdict is certain. `watch` sees what is read, with
-    `fed_A` in it from the lines; the decision is of the board alone."""
+    `fed_A` in it from the lines; the decision is of the board alone, which draws `unburdened`
+    times as much without a shunt in its supply line."""
 
-    def __init__(self, watch: VerdictWatch, fed_A: float = 0.0) -> None:
+    def __init__(self, watch: VerdictWatch, fed_A: float = 0.0, unburdened: float = 1.0) -> None:
         self._watch = watch
         self._fed_A = fed_A
+        self._unburdened = unburdened
         self.decision: Decision | None = None
 
     def add(self, times_s: ArrayLike, currents_A: ArrayLike) -> Outcome:
@@ -52,18 +54,20 @@ class VerdictOnly:
         return self._outcome(self._watch.finish())
 
     def _outcome(self, decision: Decision) -> Outcome:
-        mean_A = None if decision.current_A is None else decision.current_A - self._fed_A
         self.decision = replace(
             decision,
-            current_A=mean_A,
-            lower_A=decision.lower_A - self._fed_A,
-            upper_A=decision.upper_A - self._fed_A,
+            current_A=None if decision.current_A is None else self._of_board(decision.current_A),
+            lower_A=self._of_board(decision.lower_A),
+            upper_A=self._of_board(decision.upper_A),
         )
         match decision.kind:
             case "pass" | "fail" | "undecided":
                 return Outcome("settled", decision.reason)
             case kind:
                 return Outcome(kind, decision.reason)
+
+    def _of_board(self, read_A: float) -> float:
+        return (read_A - self._fed_A) * self._unburdened
 
 
 def new_watch(
@@ -80,15 +84,15 @@ def new_watch(
     limit = state.limit
     if risk is None or (limit.min is None and limit.max is None):
         return ValueWatch(priors, entered_s=0.0, since_s=since_s)
-    fed_A = pricing.fed_A(state)
+    fed_A, unburdened = pricing.fed_A(state), pricing.unburdened(entry, state)
     watch = VerdictWatch(
         priors,
-        None if limit.min is None else limit.min + fed_A,
-        None if limit.max is None else limit.max + fed_A,
+        None if limit.min is None else limit.min / unburdened + fed_A,
+        None if limit.max is None else limit.max / unburdened + fed_A,
         risk=Risks(consumer=risk, producer=risk),
         meter=pricing.for_verdict(entry, state),
         sleeps=state.sleeps,
         entered_s=0.0,
         since_s=since_s,
     )
-    return VerdictOnly(watch, fed_A)
+    return VerdictOnly(watch, fed_A, unburdened)

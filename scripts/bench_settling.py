@@ -122,7 +122,12 @@ def run_part(family: str, seed: int, part: int, trials: int) -> dict[str, Tally]
     random = np.random.default_rng([seed, list(EVERY).index(family), part])
     waveforms = [EVERY[family](random) for _ in range(trials)]
     readings = np.array([waveform.readings for waveform in waveforms])
-    found = {rule: tally(waveforms, ours(waveforms, given)) for rule, given in OURS.items()}
+    found: dict[str, Tally] = {}
+    for rule, given in OURS.items():
+        if rule == "quiet" and "slowest_noise_s" in waveforms[0].priors:
+            found[rule] = found["announced"]  # the family declares its own
+        else:
+            found[rule] = tally(waveforms, ours(waveforms, given))
     found |= {name: tally(waveforms, rule(readings)) for name, rule in RULES.items()}
     return found
 

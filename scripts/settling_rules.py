@@ -131,11 +131,14 @@ def _looking(readings: Array, look: Look) -> Verdicts:
     settled, value, half_width = np.zeros(len(held), bool), nothing.copy(), nothing.copy()
     first_s, last_s = nothing.copy(), nothing.copy()
     for size in LOOKS:
-        agrees, mean, width, window = look(held[:, :size], TIMES[:size])
-        now = agrees & ~settled
-        settled |= now
-        value[now], half_width[now] = mean[now], width[now]
-        first_s[now] = TIMES[size - 1] - window[now] * INTERVAL_S
+        left = np.flatnonzero(~settled)
+        if not left.size:
+            break
+        agrees, mean, width, window = look(held[left, :size], TIMES[:size])
+        now = left[agrees]
+        settled[now] = True
+        value[now], half_width[now] = mean[agrees], width[agrees]
+        first_s[now] = TIMES[size - 1] - window[agrees] * INTERVAL_S
         last_s[now] = TIMES[size - 1]
     return Verdicts(settled, value, half_width, first_s, last_s)
 

@@ -16,7 +16,7 @@ from benchrig.session import BenchFile, MeterSheet
 from benchrig.session.bench_file import AmbientTemperature, Leakage, Parking
 from benchrig.session.limits import Limit
 from benchrig.session.protocol import Wake
-from benchrig.session.session_file import State
+from benchrig.session.session_file import State, VoltageSensitivity
 from benchrig.watching import ValueWatch, VerdictOnly, Watch, new_watch
 from tests.benches import BENCH, SESSION, SHEET, rig
 
@@ -152,6 +152,26 @@ def test_what_the_lines_feed_in_is_no_part_of_the_verdict(fed_A: float) -> None:
     wide = port.model_copy(update={"leakage": leakage.model_copy(update={"within": 1e-7})})
     file = BENCH.model_copy(update={"board": wide})
     assert decided(6.6e-7, 6e-7 + fed_A, file=file).kind == "undecided"
+
+
+@pytest.mark.parametrize("slope", [0.1, -0.1])
+def test_what_the_shunt_takes_from_the_board_is_made_good_in_the_verdict(slope: float) -> None:
+    """As in the value: without the shunt it draws a tenth more, or less, than is read."""
+    true_A = 6e-7 * (1.0 + slope)
+
+    def at(limit_A: float, within: float = 0.0) -> Decision:
+        sensitivity = VoltageSensitivity.model_construct(
+            slope=slope / RANGE.shunt_ohm, within=within / RANGE.shunt_ohm
+        )
+        made = watch(state(maximum_A=limit_A).model_copy(update={"sensitivity": sensitivity}))
+        fed(made, 6e-7, seed=1, until_s=20.0)
+        assert made.decision is not None
+        return made.decision
+
+    assert (at(1.05 * true_A).kind, at(0.95 * true_A).kind) == ("pass", "fail")
+    assert at(1.05 * true_A).current_A == pytest.approx(true_A, rel=5e-3)
+    assert at(1.05 * true_A).lower_A < true_A < at(1.05 * true_A).upper_A
+    assert at(1.05 * true_A, within=0.05).kind == "undecided"
 
 
 def test_a_temperature_outside_the_sheet_widens_the_bounds() -> None:

@@ -66,7 +66,7 @@ def _duration(ctx: click.Context, parameter: click.Parameter, value: str) -> flo
 @click.option("--write", is_flag=True, help="Put the proposals into the session file.")
 def command(session: Path, bench: Path, state: str, for_s: float, out: Path, write: bool) -> None:
     """Record one state of SESSION for long, and propose what to declare about it: guard, slowest
-    time constant, period of its wake-ups, tolerance.
+    time constant, slowest noise, period of its wake-ups, tolerance.
 
     Each comes with its reason and with what the record could not show; the plots show why. The
     proposals are for somebody who knows the firmware to judge, and go into the session file only
@@ -146,6 +146,7 @@ def _say_proposals(found: Characteristics) -> None:
     for name, proposal in (
         ("guard", found.guard),
         ("slowest time constant", found.slowest_time_constant),
+        ("slowest noise", found.slowest_noise),
         ("period of wake-ups", found.period),
     ):
         tell(name, proposal, in_seconds(proposal.value or 0.0))

@@ -58,6 +58,7 @@ from benchrig.measurement.quantiles import t_quantile
 from benchrig.measurement.reference import Agreement, ohm_check
 from benchrig.measurement.rounding import Reported, reported, rounded
 from benchrig.measurement.sequential import Decision, MeterUncertainty, Risks, VerdictWatch
+from benchrig.measurement.slow_noise import SlowNoise
 from benchrig.measurement.steps import Step
 from benchrig.measurement.tail import Tail
 from benchrig.measurement.ticks import WakeUps
@@ -90,6 +91,7 @@ __all__ = [
     "Row",
     "Sensitivity",
     "SettlingWatch",
+    "SlowNoise",
     "Stated",
     "Step",
     "Stretch",

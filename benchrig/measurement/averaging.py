@@ -80,7 +80,11 @@ def average(readings: Floats, edges: Floats | None = None) -> Average:
         edges = even_edges(0.0, readings.size, BATCHES)
     if edges.size < 4 or readings.size < edges.size - 1:
         raise ValueError(f"{readings.size} readings in {edges.size - 1} batches: need 3 or more")
-    means = batch_means(readings, edges)
+    return of_means(batch_means(readings, edges))
+
+
+def of_means(means: Floats) -> Average:
+    """The average of 3 batch `means` or more, as `average` gives it."""
     candidates = [of_batches(means)]
     if means.size == BATCHES:
         candidates.append(of_batches((means[0::2] + means[1::2]) / 2.0))

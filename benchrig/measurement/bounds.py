@@ -47,12 +47,12 @@ risk: the transient decides which is the best, and it is not known beforehand.""
 
 UNSEEN_STEP = 0.3
 """Noise that switches between two levels is taken to have them no further apart than this share of
-its mean, and to stay on either for the slowest time constant at most, on average. How much of the
-mean a level makes up that was not seen follows from that; see `Seen._unseen_A`."""
+its mean, and to stay on either for as long as the slowest noise at most, on average. How much of
+the mean a level makes up that was not seen follows from that; see `Seen._unseen_A`."""
 
 UNSEEN_READINGS = 128
 """Fewer readings do not show how they hang together (that takes eight in each of 16 batches): half
-of the time may have gone unseen, however short the time constant that was declared."""
+of the time may have gone unseen, however short the slowest noise that was declared."""
 
 DRIFT_TAUS = 10.0
 """A settling that goes on at the same rate for so long is none that was declared. A slower drift,
@@ -123,14 +123,15 @@ class Seen:
     def _unseen_A(self, sight: float) -> float:
         """How far the mean may be off because of a level that no reading was taken on.
 
-        Let noise be on it for a share d of its time and for tau at a time: it comes d/(1-d) times
-        per tau of the other level. That it stays away from a window of n tau has the probability
-        (1-d) exp(-n d/(1-d)), which is exp(-sight)/2 or less for any d above sight/(sight + n),
-        as long as that is a half or more. If d is smaller, it is the other level that lasts, for
-        tau at most: it fills the window with exp(-n)/2 < exp(-sight)/2. Such windows still come
-        where a record has many, or all but fill one, so the half shrinks with exp(sight - n).
+        Let noise be on it for a share d of its time and for tau (the slowest noise) at a time: it
+        comes d/(1-d) times per tau of the other level. That it stays away from a window of n tau
+        has the probability (1-d) exp(-n d/(1-d)), which is exp(-sight)/2 or less for any d above
+        sight/(sight + n), as long as that is a half or more. If d is smaller, it is the other
+        level that lasts, for tau at most: it fills the window with exp(-n)/2 < exp(-sight)/2.
+        Such windows still come where a record has many, or all but fill one, so the half shrinks
+        with exp(sight - n).
         """
-        taus = self.length_s / self.priors.slowest_tau_s
+        taus = self.length_s / self.priors.noise_s
         share = sight / (sight + taus) if taus < sight else math.exp(sight - taus) / 2.0
         if self.readings < UNSEEN_READINGS:
             share = max(share, 0.5)

@@ -1,5 +1,5 @@
 """From one long record of a state to what can be declared about it: guard, slowest time constant,
-period of its wake-ups, tolerance.
+slowest noise, period of its wake-ups, tolerance.
 
 They are proposals with their reasons, for somebody who knows the firmware to judge: each says as
 well what the record could not show.
@@ -17,13 +17,16 @@ from numpy.typing import ArrayLike
 from benchrig.measurement.averaging import Floats
 from benchrig.measurement.long_record import LongRecord, Stretch, long_record
 from benchrig.measurement.proposals import (
+    USUAL_TOLERANCE,
     Proposal,
     propose_guard,
     propose_period,
+    propose_slowest_noise,
     propose_time_constant,
     propose_tolerance,
     shown_A,
 )
+from benchrig.measurement.slow_noise import SlowNoise, find_slow_noise
 from benchrig.measurement.steps import Step, lasting_steps
 from benchrig.measurement.tail import Tail, fit_tail
 from benchrig.measurement.ticks import WakeUps, find_smeared, find_wake_ups
@@ -46,12 +49,14 @@ class Characteristics:
 
     guard: Proposal
     slowest_time_constant: Proposal
+    slowest_noise: Proposal
     period: Proposal
     tolerance: Proposal
     fell: Step | None
     rose: Step | None
     tail: Tail | None
     wake_ups: WakeUps | None
+    noise: SlowNoise | None
     mean_A: float
     settled_from_s: float
     reached_A: float
@@ -106,15 +111,25 @@ def characterised(
         times[late], (currents - tail.at(times))[late], wake_ups, count_A
     )
     tolerance = propose_tolerance(mean_A, reached_A, averaged_s, limits_A)
+    quiet = late & ~masked
+    # Levels that are no further apart than the tolerance don't unsettle a current.
+    least_A = max((tolerance.value or USUAL_TOLERANCE) * abs(mean_A) / 2.0, 2.0 * count_A)
+    noise = find_slow_noise(
+        times[quiet], (between_A - tail.at(times) + tail.level_A)[quiet], least_A
+    )
     return Characteristics(
         guard=propose_guard(record, fell),
         slowest_time_constant=propose_time_constant(tail, mean_A, tolerance.value),
+        slowest_noise=propose_slowest_noise(
+            noise, wake_ups, float(times[-1]) - settled_from_s, record.interval_s
+        ),
         period=propose_period(wake_ups, mean_A, float(times[-1] - times[0]), record, dead_share),
         tolerance=tolerance,
         fell=fell,
         rose=None,
         tail=tail,
         wake_ups=wake_ups,
+        noise=noise,
         mean_A=mean_A,
         settled_from_s=settled_from_s,
         reached_A=reached_A,
@@ -141,12 +156,14 @@ def _nothing(
     return Characteristics(
         guard=none,
         slowest_time_constant=none,
+        slowest_noise=none,
         period=none,
         tolerance=none,
         fell=fell,
         rose=rose,
         tail=None,
         wake_ups=None,
+        noise=None,
         mean_A=float(np.mean(record.currents_A)),
         settled_from_s=math.inf,
         reached_A=math.inf,

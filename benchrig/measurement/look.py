@@ -10,12 +10,12 @@ from benchrig.measurement.averaging import (
     BATCHES,
     Average,
     Floats,
-    average,
     batch_means,
     even_edges,
     mean_square,
     median,
     of_batches,
+    of_means,
     student,
 )
 from benchrig.measurement.entries import Entries
@@ -175,8 +175,9 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
     times, edges = record.times, window.edges
     within = slice(int(edges[0]), math.ceil(edges[-1]))
     part = record.means[within]
-    batches = student(batch_means(record.means, edges)) if few else average(record.means, edges)
+    means = batch_means(record.means, edges)
     fine = None if few else batch_means(record.means, even_edges(edges[0], edges[-1], FINE))
+    batches = student(means) if few else of_means(means)
     mean = _widened(batches, fine, window, priors)
     first_s, last_s = _after_command(times, edges[0]), time_at(times, edges[-1])
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.

@@ -80,10 +80,14 @@ class Priors:
         _check_limits(self.limits_A)
 
     @property
+    def noise_s(self) -> float:
+        """The slowest noise, as declared, or else as slow as the slowest time constant."""
+        return self.slowest_tau_s if self.slowest_noise_s is None else self.slowest_noise_s
+
+    @property
     def sight_s(self) -> float:
         """How long a part of a record shows all noise that is declared for this state."""
-        noise_s = self.slowest_tau_s if self.slowest_noise_s is None else self.slowest_noise_s
-        return SIGHT * noise_s
+        return SIGHT * self.noise_s
 
     def unseen_A(self, current_A: float, seen_s: float) -> float:
         """What a part of `seen_s` at rest may not have shown: a level that the noise did not visit,

@@ -9,7 +9,8 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 from benchrig.measurement.long_record import LongRecord
 from benchrig.measurement.periodicity import RISK
-from benchrig.measurement.priors import Priors
+from benchrig.measurement.priors import SIGHT, Priors
+from benchrig.measurement.slow_noise import SlowNoise
 from benchrig.measurement.steps import Step
 from benchrig.measurement.tail import Tail
 from benchrig.measurement.ticks import WakeUps
@@ -20,6 +21,12 @@ GUARD_MARGIN = 1.5
 source)."""
 
 LEAST_GUARD_S = 0.1
+LEAST_NOISE_S = 0.5
+"""A settled current is averaged for longer than that (common practice, no source)."""
+
+QUIET = 100.0
+"""A record that is so many times as long as the slowest noise that is declared after it."""
+
 FAR_WITHIN = 0.25
 USUAL_TOLERANCE = 0.01
 BLIND = 0.02
@@ -118,6 +125,54 @@ def _power_tail(tail: Tail, mean_A: float, tolerance: float, unseen: str) -> Pro
     if within_s > tail.until_s:
         return Proposal(None, f"{reason}: beyond the end of the record; take a longer one", unseen)
     return Proposal(rounded_up(within_s / tail.exponent, 2), reason, unseen)
+
+
+# -- slowest noise ----------------------------------------------------------------------------
+
+
+def propose_slowest_noise(
+    noise: SlowNoise, wake_ups: WakeUps | None, length_s: float, interval_s: float
+) -> Proposal:
+    """`length_s`: of the part of the record that `noise` was looked for in."""
+    unseen = (
+        f"noise with levels nearer to each other than {shown_A(noise.least_A)}, or that stays on "
+        f"one for longer than {length_s / SIGHT:.3g} s; noise of another day"
+    )
+    shortest_s = max(LEAST_NOISE_S, 10.0 * interval_s)
+    sporadic = wake_ups is not None and wake_ups.period_s is None
+    if not noise.switches_s and not sporadic:
+        reason = (
+            f"no level but one was seen in {length_s:.4g} s, so what changes within "
+            f"{length_s / 3.0:.3g} s on average is excluded at 95 %"
+        )
+        if length_s < QUIET * shortest_s:
+            return Proposal(None, f"{reason}: too short a record to declare none by", unseen)
+        return Proposal(
+            shortest_s,
+            f"{reason}. Noise that is quicker than {shortest_s:g} s shows itself while a current "
+            "is averaged; what is slower than this record no session sees",
+            unseen,
+        )
+    slowest_s, reasons = shortest_s, []
+    if noise.switches_s:
+        slowest_s = max(slowest_s, noise.stays_s)
+        reasons.append(
+            f"the level changed {len(noise.switches_s)} times in {length_s:.4g} s and stayed for "
+            f"{noise.longest_s:.3g} s at the longest, {noise.stays_s:.3g} s on average at most"
+        )
+    if wake_ups is not None and sporadic:
+        apart_s = 1.0 / wake_ups.rate_low_per_s
+        slowest_s = max(slowest_s, apart_s)
+        many = len(wake_ups.onsets_s)
+        reasons.append(f"{many} sporadic events came, {apart_s:.3g} s apart on average at most")
+    reason = f"{'; '.join(reasons)} (97.5 %)"
+    if slowest_s > length_s / SIGHT:
+        longer = (
+            "too slow for this record to tell: take a longer one, and until then trust no value "
+            "that has settled sooner"
+        )
+        return Proposal(None, f"{reason}: {longer}", unseen)
+    return Proposal(rounded_up(slowest_s, 2), reason, unseen)
 
 
 # -- wake-ups ---------------------------------------------------------------------------------

@@ -64,7 +64,8 @@ class Record:
 
     @property
     def too_many_dropped(self) -> bool:
-        return self.dropped > MOST_DROPPED * (self.size + self.dropped)
+        # A single one is few, however short the record: it would only delay the next looks.
+        return self.dropped > max(MOST_DROPPED * (self.size + self.dropped), 1.0)
 
     def why_too_many(self) -> tuple[Literal["overloaded", "invalid_readings"], str]:
         """Name and reason of an outcome without value."""

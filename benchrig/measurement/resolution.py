@@ -10,7 +10,7 @@ from decimal import Decimal
 
 import numpy as np
 
-from benchrig.measurement.averaging import Floats
+from benchrig.measurement.averaging import EPSILON, Floats
 
 FEW = 0.25
 """Readings on a grid repeat themselves: at most this share of them are different values."""
@@ -30,7 +30,7 @@ def count_of(readings: Floats, per_entry: int = 1) -> float | None:
     shape (n,): each the mean of `per_entry` readings, which divides their grid by as much.
     """
     values = np.unique(readings)
-    rounding = 8.0 * np.finfo(np.float64).eps * float(np.max(np.abs(values)))
+    rounding = 8.0 * EPSILON * float(np.max(np.abs(values)))
     steps = np.diff(values)
     steps = steps[steps > rounding]
     if not steps.size:

@@ -14,13 +14,14 @@ DeMets 1983, from memory). The last quarter is the chance that noise, slow as it
 be, has shown one of its levels only: see below.
 
 Assumptions. What no reading shows can't be bounded by any rule on readings. Taken for granted are:
-noise levels no further apart than 30 % of the mean, each held for the slowest time constant at
+noise levels no further apart than 30 % of the mean, each held for as long as the slowest noise at
 most, on average; a firmware that works no longer than the guard; no drift that takes more than ten
 of the slowest time constants to reach the limit; no reset after the verdict; no sporadic event
-before the first that was seen, unless its charge is declared. In a record of n slowest time
-constants a level may have gone unseen that makes up the share s/(s+n) of the time, s = ln(2/risk),
-4.4 at 2.5 %; from n = s on a half, which shrinks with exp(s - n). So a verdict at 20 % from the
-limit may have to wait for about two time constants, one at 5 % for six, and none at half the limit.
+before the first that was seen, unless its charge is declared. In a record n times as long as the
+slowest noise a level may have gone unseen that makes up the share s/(s+n) of the time, s =
+ln(2/risk), 4.4 at 2.5 %; from n = s on a half, which shrinks with exp(s - n). So a verdict at 20 %
+from the limit may have to wait for about twice the slowest noise, one at 5 % for six times, and
+none at half the limit.
 
 Sense. Falling asleep, the current falls: whatever the firmware still does until the guard has
 passed, it adds. So the upper bound may come from any part of the record, and a current that is
@@ -43,10 +44,12 @@ from benchrig.measurement.averaging import BATCHES
 from benchrig.measurement.bounds import STARTS, Seen, windows
 from benchrig.measurement.decision import ordered_limits
 from benchrig.measurement.events import NoWindow
+from benchrig.measurement.look import UNKNOWN_RESOLUTION
 from benchrig.measurement.outcome import Kind
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.quantiles import poisson_limits, t_quantile
 from benchrig.measurement.record import Record
+from benchrig.measurement.resolution import count_of
 
 LOOK_GROWTH = 1.1
 SPREAD = 10.0
@@ -194,8 +197,15 @@ class VerdictWatch:
         guarded = int(np.searchsorted(record.times, self._priors.guard_s))
         self._looks += 1
         self._looks_after_guard += record.times.size - guarded >= BATCHES
-        later = windows(record.times[guarded:], record.readings[guarded:], self._priors)
-        every = windows(record.times, record.readings, self._priors) if self._sleeps else ()
+        late = record.readings[record.times.size // 2 :]
+        count_A = self._priors.count_A or count_of(late, record.entries.per_entry)
+        if count_A is None:
+            self._trouble = UNKNOWN_RESOLUTION
+            self._decision = self._decide("waiting", self._trouble.reason)
+            return
+        priors = replace(self._priors, count_A=count_A)
+        later = windows(record.times[guarded:], record.readings[guarded:], priors)
+        every = windows(record.times, record.readings, priors) if self._sleeps else ()
         troubles = [found for found in (every, later) if isinstance(found, NoWindow)]
         self._trouble = troubles[0] if troubles else None
         if any(trouble.kind == "disturbed" for trouble in troubles):

@@ -1,7 +1,8 @@
 """Watches readings as they come and says when the current has settled.
 
-Looks are few (each 15 % more readings than the last), because a rule that looks after every
-reading stops at a lucky moment; two looks in a row have to agree. The record is kept whole, from
+Looks are few (each 10 % more readings than the last, and fewer yet while slow noise would not have
+shown itself), because a rule that looks after every reading stops at a lucky moment; two looks in
+a row have to agree. The record is kept whole, from
 some length on in merged entries (`record`): the looks at a record of n readings cost as much as
 log(n) looks at a bounded one.
 """
@@ -9,6 +10,7 @@ log(n) looks at a bounded one.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TypedDict
 
 import numpy as np
@@ -43,6 +45,8 @@ class SettlingWatch:
         self._guard_s = priors.guard_s - CLOCK_S
         self._record = Record(entered_s, since_s)
         self._next_look = FEWEST
+        self._next_look_s = self._guard_s
+        self._looked_s = 0.0
         self._agreeing = 0
         self._outcome = Outcome("waiting", "no readings yet", still_needed_s=priors.guard_s)
 
@@ -59,14 +63,17 @@ class SettlingWatch:
         currents = np.asarray(currents_A, dtype=np.float64)
         self._record.check(times, currents)
         while times.size and not self._settled:
-            taken = self._record.take(times, currents, self._next_look, self._guard_s)
+            taken = self._record.take(times, currents, self._next_look, self._next_look_s)
             times, currents = times[taken:], currents[taken:]
             if self._record.last_valid_s < self._guard_s:
                 self._outcome = self._guarded()
-            elif self._record.size >= self._next_look:
-                self._look()
+            elif self._record.size >= self._next_look and (
+                self._record.last_valid_s >= self._next_look_s
+            ):
+                self._looked_s = self._record.last_valid_s
                 self._next_look = math.ceil(self._record.size * LOOK_GROWTH)
-        return self._outcome
+                self._look()
+        return self._as_of_now()
 
     def finish(self) -> Outcome:
         """The outcome at the time-out: never "waiting", and "settled" only if it was before."""
@@ -76,6 +83,13 @@ class SettlingWatch:
         reason = f"the firmware may still be at work until {self._priors.guard_s:g} s"
         left_s = self._priors.guard_s - max(self._record.last_valid_s, 0.0)
         return Outcome("waiting", reason, still_needed_s=left_s)
+
+    def _as_of_now(self) -> Outcome:
+        """The last look's outcome, with the time since then off what it still needed."""
+        outcome, since_s = self._outcome, self._record.last_valid_s - self._looked_s
+        if outcome.still_needed_s is None or since_s <= 0.0 or not self._looked_s:
+            return outcome
+        return replace(outcome, still_needed_s=max(outcome.still_needed_s - since_s, 0.0))
 
     def _look(self) -> None:
         record = self._record
@@ -92,8 +106,20 @@ class SettlingWatch:
             self._outcome = self._with_value("settled", _settled(found), found)
             return
         next_s = (LOOK_GROWTH - 1.0) * float(record.times[-1] - record.times[0])
+        self._skip(unseen_s, next_s)
         needed_s = max(next_s, unseen_s, _still_needed_s(found, self._priors))
         self._outcome = Outcome("waiting", self._not_yet(found), needed_s, dropped=record.dropped)
+
+    def _skip(self, unseen_s: float, next_s: float) -> None:
+        """Nothing is settled for `unseen_s` yet, whatever a look `next_s` from now finds."""
+        if unseen_s > 2.0 * next_s:
+            wait_s = unseen_s / 2.0
+        elif unseen_s > CLOCK_S and self._agreeing >= LOOKS_IN_A_ROW:
+            wait_s = unseen_s
+        else:
+            return
+        self._next_look = self._record.size + 1
+        self._next_look_s = self._looked_s + wait_s - CLOCK_S
 
     def _final(self) -> Outcome:
         if self._record.too_many_dropped:
@@ -109,7 +135,8 @@ class SettlingWatch:
             )
         found = examine(self._record.entries, self._priors)
         if isinstance(found, Figures):
-            found = late_rise(self._record.entries, self._priors) or found
+            known = replace(self._priors, count_A=found.count_A)
+            found = late_rise(self._record.entries, known) or found
         if isinstance(found, NoWindow):
             return self._without_value(found.kind, found.reason, found.flags)
         change = drifting(self._record.readings, found, self._priors)

@@ -11,7 +11,7 @@ from typing import Any
 from benchrig.characterising import Recorded
 from benchrig.files import write_atomically
 from benchrig.measurement import Characteristics
-from benchrig.records.plots import draw_record, draw_tail, draw_wake_ups
+from benchrig.records.plots import draw_noise, draw_record, draw_tail, draw_wake_ups
 
 CHARACTERISTICS = "characteristics.json"
 FORMAT = "benchrig/characteristics/1"
@@ -41,6 +41,8 @@ def keep_characteristics(
     draw_record(folder / "record.png", title, record, found)
     if found.tail is not None:
         draw_tail(folder / "tail.png", title, record, found.tail, found.wake_ups)
+    if found.noise is not None:
+        draw_noise(folder / "noise.png", title, record, found)
     if found.wake_ups is not None:
         draw_wake_ups(folder / "wake-ups.png", title, record, found.wake_ups)
 

@@ -15,12 +15,14 @@ from matplotlib.ticker import EngFormatter, FuncFormatter
 from benchrig.characterising import Recorded
 from benchrig.drivers.scpi import is_valid
 from benchrig.measurement import Characteristics, Tail, WakeUps
+from benchrig.measurement.slow_noise import BLOCK
 from benchrig.units import format_quantity
 
 INK, HONEY, MOSS, STONE, CLAY = "#243b53", "#c98a12", "#3f7d4e", "#9aa5b1", "#a63d2f"
 BINS = 1200
 TAIL_POINTS = 120
 SPREADS = 5.0
+MOST_MARKS = 200
 
 
 def draw_record(path: Path, title: str, record: Recorded, found: Characteristics) -> None:
@@ -126,6 +128,32 @@ def _fitted(tail: Tail) -> str:
     many = "one exponential" if len(tail.terms) == 1 else "two exponentials"
     interval = f"{tail.low_s:.4g} s to {tail.high_s:.4g} s at 95 %"
     return f"fit: {many}, slowest {tail.time_constant_s:.4g} s ({interval})"
+
+
+def draw_noise(path: Path, title: str, record: Recorded, found: Characteristics) -> None:
+    """Means over a few readings without the tail, and how far off another level would be."""
+    noise, tail = found.noise, found.tail
+    assert noise is not None
+    assert tail is not None
+    figure, axes = _figure(f"{title}: noise")
+    times, currents = _valid(record)
+    inside = (times >= found.settled_from_s) & (times <= tail.until_s)
+    if found.wake_ups is not None and not found.wake_ups.smeared:
+        inside &= ~_in_wake_up(times, found.wake_ups)
+    rest = (currents - tail.at(times) + tail.level_A)[inside]
+    parts = max(min(rest.size // BLOCK, BINS), 1)
+    ends = [part[-1] for part in np.array_split(times[inside], parts)]
+    means = [float(np.mean(part)) for part in np.array_split(rest, parts)]
+    label = f"means of {rest.size // parts} readings, tail and wake-ups taken out"
+    axes.plot(ends, means, ".", color=INK, markersize=3, label=label)
+    for sign in (-1.0, 1.0):
+        axes.axhline(noise.level_A + sign * noise.least_A, color=HONEY, linewidth=1.2)
+    axes.plot([], [], color=HONEY, label="beyond these the level is another one")
+    for at_s in noise.switches_s[:MOST_MARKS]:
+        axes.axvline(at_s, color=CLAY, linewidth=0.6, alpha=0.5)
+    changes = f"{len(noise.switches_s)} changes; longest stay {_seconds(noise.longest_s)}"
+    axes.plot([], [], color=CLAY, label=changes)
+    _finish(figure, axes, path)
 
 
 def draw_wake_ups(path: Path, title: str, record: Recorded, found: WakeUps) -> None:

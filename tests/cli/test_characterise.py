@@ -61,7 +61,9 @@ def test_deep_sleep(tmp_path: Path) -> None:
     assert (found["session"], found["state"]) == ("hive-scale", "deep_sleep")
     assert "HS-0042" in found["board"]
     assert found["meter"] == "Invented Instruments,Meter 1,0,1.0"
-    for name in ("guard", "slowest_time_constant", "period", "tolerance"):
+    assert found["slowest_noise"]["value"] == 0.5
+    assert found["noise"]["switches_s"] == []
+    for name in ("guard", "slowest_time_constant", "slowest_noise", "period", "tolerance"):
         assert found[name]["reason"] in shown.stdout
         assert f"not seen: {found[name]['unseen']}" in shown.stdout
 
@@ -80,7 +82,7 @@ def test_what_it_leaves_behind(tmp_path: Path) -> None:
     characterise(tmp_path / "runs", "light_sleep")
     folder = folder_in(tmp_path / "runs")
     assert folder.name.endswith("-hive-scale-light_sleep")
-    plots = ["record.png", "tail.png", "wake-ups.png"]
+    plots = ["noise.png", "record.png", "tail.png", "wake-ups.png"]
     names = sorted(path.name for path in folder.iterdir())
     assert names == sorted(["characteristics.json", "readings.csv", *plots])
     for name in plots:
@@ -112,6 +114,7 @@ def test_nothing_is_written_unless_asked(tmp_path: Path) -> None:
     found = kept(tmp_path / "runs")
     assert settling.guard == found["guard"]["value"]
     assert settling.slowest_time_constant == found["slowest_time_constant"]["value"]
+    assert settling.slowest_noise == found["slowest_noise"]["value"]
     assert settling.tolerance == pytest.approx(found["tolerance"]["value"])
 
 
@@ -130,6 +133,7 @@ def test_it_writes_when_asked_and_changes_nothing_else(tmp_path: Path) -> None:
     found, settling = kept(tmp_path / "runs"), state_of(session, "deep_sleep").settling
     assert settling.guard == found["guard"]["value"]
     assert settling.slowest_time_constant == found["slowest_time_constant"]["value"]
+    assert settling.slowest_noise == found["slowest_noise"]["value"]
     measured = run(tmp_path / "measured", "--only", "deep_sleep", session=session)
     assert measured.exit_code == 0
 

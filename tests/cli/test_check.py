@@ -156,6 +156,18 @@ def test_a_power_cycle_that_may_be_too_short_is_told(tmp_path: Path) -> None:
             )
 
 
+def test_a_state_that_has_no_time_to_settle_is_told(tmp_path: Path) -> None:
+    before = 'slowest_time_constant = "2 s"\n'
+    for noise, states in (("25 s", 5), ("0.5 s", 0)):
+        after = f'{before}slowest_noise = "{noise}"\n'
+        session = edited(SESSION, tmp_path / "s.toml", (before, after))
+        found = warnings(check("--files-only", session=session))
+        assert [each.split(":")[0] for each in found] == [
+            "idle", "weigh", "lamp", "light_sleep", "deep_sleep"
+        ][:states]  # fmt: skip
+        assert all("shows itself in 150 s, and time_limit is" in each for each in found)
+
+
 def test_a_state_without_any_expectation(tmp_path: Path) -> None:
     session = edited(
         SESSION, tmp_path / "s.toml", ('limit = { max = "0.9 uA", typical = "0.6 uA" }', "")

@@ -129,7 +129,13 @@ def test_nothing_is_proposed_for_a_board_that_woke(height: float, seed: int) -> 
     shown = found(np.where(TIMES_S <= 200.0, 1.0, height) * BASE_A + noise(seed))
     assert shown.rose is not None
     assert shown.rose.time_s == pytest.approx(200.0, abs=4 * STEP_S)
-    proposals = (shown.guard, shown.slowest_time_constant, shown.period, shown.tolerance)
+    proposals = (
+        shown.guard,
+        shown.slowest_time_constant,
+        shown.slowest_noise,
+        shown.period,
+        shown.tolerance,
+    )
     assert all(proposal.value is None for proposal in proposals)
     assert all("rose from" in proposal.reason for proposal in proposals)
 

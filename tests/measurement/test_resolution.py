@@ -77,3 +77,12 @@ def test_what_is_declared_is_not_estimated():
     outcome = settle(TIMES, rounded(1.0, 0.003, 0.01), Priors(count_A=0.01))
     assert (outcome.kind, outcome.count_A) == ("settled", 0.01)
     assert "resolution_estimated" not in outcome.flags
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_count_is_no_disturbance_though_nobody_declared_it(seed):
+    """The median of a few counts goes up by one, which is more than a quarter of it."""
+    random = np.random.default_rng([SEED, seed])
+    level = np.where(TIMES < 40.0, 2.45, 2.55)
+    readings = np.round(level + random.normal(0.0, 0.4, TIMES.size)) * 1e-9
+    assert settle(TIMES, readings, Priors()).kind != "disturbed"

@@ -203,14 +203,21 @@ def test_no_window_is_chosen_to_leave_events_out(first):
     assert found.kind != "pass" or found.decided_after_s <= TIMES[first]
 
 
+SLOW_BOARD = Priors(guard_s=0.0, slowest_tau_s=2.0)
+SLOW_NOISE = Priors(guard_s=0.0, slowest_tau_s=0.2, slowest_noise_s=2.0)
+
+
 @pytest.mark.parametrize(
     ("mean", "dwells_s", "wrong"),
     [(1.02, (2.0, 2.0), "pass"), (1.02, (0.8, 2.0), "pass"), (0.98, (2.0, 0.8), "fail")],
 )
-def test_telegraph_noise_as_slow_as_declared_costs_no_more_than_the_risk(mean, dwells_s, wrong):
+@pytest.mark.parametrize("priors", [SLOW_BOARD, SLOW_NOISE], ids=["tau", "noise"])
+def test_telegraph_noise_as_slow_as_declared_costs_no_more_than_the_risk(
+    mean, dwells_s, wrong, priors
+):
     # Levels 30 % apart, three time constants: many records begin with one of them only.
     random, trials, times = np.random.default_rng(SEED), 40, TIMES[:300] * 0.4
-    priors, found = Priors(guard_s=0.0, slowest_tau_s=2.0), []
+    found = []
     for _ in range(trials):
         level = 0.3 * telegraph(random, times, dwells_s) + random.normal(0.0, 0.003, times.size)
         found.append(decide(mean + level, None, 1.0, priors, times).kind)
@@ -218,16 +225,41 @@ def test_telegraph_noise_as_slow_as_declared_costs_no_more_than_the_risk(mean, d
     assert found.count(wrong) <= 3, f"seed {SEED}: {found.count(wrong)} of {trials}"
 
 
+@pytest.mark.parametrize(("mean", "kind"), [(0.95, "pass"), (1.05, "fail")])
+def test_near_the_limit_nobody_waits_for_noise_that_was_declared_to_be_quick(mean, kind):
+    usual = decide(mean + noise(0.001), None, 1.0, Priors(announced=True))
+    quick = Priors(announced=True, slowest_noise_s=0.3)
+    found = decide(mean + noise(0.001), None, 1.0, quick)
+    assert (usual.kind, found.kind) == (kind, kind)
+    assert found.decided_after_s < usual.decided_after_s / 1.5
+
+
+@pytest.mark.parametrize(("true", "maximum"), [(1.4, 1.2), (2.4, 2.2)])
+def test_a_count_that_nobody_declared_may_hide_what_is_above_the_limit(true, maximum):
+    readings = np.round(true + noise(0.05)) * 1e-6
+    assert decide(readings, None, maximum * 1e-6).kind == "undecided"
+    assert decide(readings, None, 2.0 * maximum * 1e-6).kind == "pass"
+
+
+def test_zeros_of_unknown_resolution_pass_nothing():
+    found = decide(np.zeros(TIMES.size), None, 1e-6)
+    assert (found.kind, found.upper_A) == ("invalid_readings", math.inf)
+    assert "declare" in found.reason
+    declared = Priors(guard_s=5.0, count_A=1e-7)
+    assert decide(np.zeros(TIMES.size), None, 1e-6, declared).kind == "pass"
+
+
 def test_what_may_be_unseen_shrinks_as_the_record_grows():
     """No noise at all, so that the bound is what may be unseen: 0.3 of a share, of the mean."""
     sight, tau_s = math.log(2.0 / 0.025), PLAIN.slowest_tau_s
+    resolved = dataclasses.replace(PLAIN, count_A=1e-12)
     for size, taus, share in (
         (160, 4.0, sight / (sight + 4.0)),
         (200, 5.0, math.exp(sight - 5.0) / 2.0),
         (400, 10.0, math.exp(sight - 10.0) / 2.0),
     ):
         assert size * 0.05 == pytest.approx(taus * tau_s)
-        found = decide(np.ones(size), None, 1.0, PLAIN, TIMES[:size])
+        found = decide(np.ones(size), None, 1.0, resolved, TIMES[:size])
         hidden = 0.3 * share
         assert found.upper_A == pytest.approx(1.0 + hidden / (1.0 - hidden), rel=1e-6)
 

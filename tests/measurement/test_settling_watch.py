@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchrig.measurement import Priors, SettlingWatch, settle
+from benchrig.measurement import Priors, SettlingWatch, look, settle, watch
 
 SEED = 14
 TIMES = np.arange(1, 1201) * 0.05
@@ -36,6 +36,38 @@ def test_white_noise_settles_soon_after_the_guard():
     assert outcome.current_A == pytest.approx(1.0, abs=outcome.expanded_uncertainty_A)
     # Not before the guard, nor before noise as slow as 2 s had 6 times as long to be seen.
     assert 12.0 <= outcome.settled_after_s + outcome.averaged_for_s < 14.0
+
+
+@pytest.mark.parametrize("slowest_noise_s", [1.0, 2.0, 5.3])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_nobody_waits_longer_than_slow_noise_needs_to_be_seen(slowest_noise_s, seed):
+    priors = Priors(announced=True, slowest_noise_s=slowest_noise_s)
+    outcome = settle(TIMES, 1.0 + noise(0.001, seed), priors, entered_s=0.0)
+    assert outcome.kind == "settled"
+    ended_s = outcome.settled_after_s + outcome.averaged_for_s
+    assert 6.0 * slowest_noise_s <= ended_s + 1e-6 <= 6.0 * slowest_noise_s + 2 * TIMES[0]
+
+
+def test_few_looks_while_slow_noise_would_not_have_shown_itself(monkeypatch):
+    seen = []
+
+    def counted(*arguments):
+        seen.append(arguments)
+        return look.examine(*arguments)
+
+    monkeypatch.setattr(watch, "examine", counted)
+    readings = 1.0 + noise(0.001)
+    settle(TIMES, readings, Priors(announced=True, slowest_noise_s=9.0), entered_s=0.0)
+    assert len(seen) <= 6
+
+
+def test_what_is_still_needed_shrinks_between_two_looks():
+    follower = SettlingWatch(Priors(announced=True, slowest_noise_s=9.0), entered_s=0.0)
+    needed_s = []
+    for time_s, reading in zip(TIMES[:600], 1.0 + noise(0.001)[:600], strict=True):
+        outcome = follower.add([time_s], [reading])
+        needed_s.append(time_s + outcome.still_needed_s)
+    assert needed_s[100:] == pytest.approx([54.0] * 500, abs=2 * TIMES[0])
 
 
 @pytest.mark.parametrize("tau_s", [0.2, 1.0, 2.0])
@@ -339,3 +371,15 @@ def test_priors_that_make_no_sense_are_refused(wrong):
 def test_times_of_the_record_that_make_no_sense_are_refused(name):
     with pytest.raises(ValueError, match=f"{name} is nan"):
         SettlingWatch(PLAIN, **{name: math.nan})
+
+
+@pytest.mark.parametrize("place", [3, 20])
+@pytest.mark.parametrize("sentinel", [9.9e37, -9.9e37, math.nan])
+def test_one_sentinel_early_in_the_record_changes_no_figure(place, sentinel):
+    priors = Priors(announced=True, slowest_noise_s=0.2, tolerance=0.05)
+    readings = 1.0 + noise()
+    clean = settle(TIMES, readings, priors, entered_s=0.0)
+    times = np.insert(TIMES, place, (TIMES[place - 1] + TIMES[place]) / 2.0)
+    marked = settle(times, np.insert(readings, place, sentinel), priors, entered_s=0.0)
+    assert marked.flags == ("readings_dropped",)
+    assert dataclasses.replace(marked, flags=(), dropped=0) == clean
