@@ -389,8 +389,7 @@ class Bench:
                 self._sleep.listen(max(due_s - self.clock.monotonic(), 0.0))
             return woken_s
         if wake.by == "power_cycle":
-            self._finder.power_cycle(wake.off_time)
-            return self.clock.monotonic()
+            return self._finder.power_cycle(wake.off_time)
         self.board.stimulate(wake)
         return now_s
 
