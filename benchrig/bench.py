@@ -202,7 +202,7 @@ class Bench:
         visit = self._present()
         plan = SettlingPlan.of(self.session, visit.state, finer)
         measured = self._measured(visit, plan, since_s=self.clock.monotonic())
-        visit.settled_A = measured.level_A
+        visit.settled_A, visit.at_least_A = measured.level_A, measured.at_least_A
         return self._judged(visit, measured)
 
     def may_be_unheard(self, row: StateResult) -> bool:
@@ -317,7 +317,7 @@ class Bench:
         self.recover()
         self.enter(name)
         again = self._present()
-        again.settled_A = visit.settled_A
+        again.settled_A, again.at_least_A = visit.settled_A, visit.at_least_A
         self._sleep.listen(SettlingPlan.of(self.session, visit.state).priors.guard_s)
         return again
 
