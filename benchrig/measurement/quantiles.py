@@ -17,7 +17,7 @@ def t_quantile(dof: float, coverage: float = 0.95) -> float:
     from scipy.special import ndtri, stdtrit
 
     probability = (1 + coverage) / 2
-    return float(ndtri(probability) if math.isinf(dof) else stdtrit(dof, probability))
+    return float(ndtri(probability) if math.isinf(dof) else stdtrit(float(dof), probability))
 
 
 @lru_cache(maxsize=1024)
