@@ -228,7 +228,7 @@ class Bench:
         if value:
             plan = replace(plan, risk=None)
         measured = self._measured(visit, plan, since_s=self.clock.monotonic())
-        visit.settled_A = measured.level_A
+        visit.settled_A, visit.at_least_A = measured.level_A, measured.at_least_A
         return self._judged(visit, measured)
 
     def may_be_unheard(self, row: StateResult) -> bool:
@@ -343,7 +343,7 @@ class Bench:
         self.recover()
         self.enter(name)
         again = self._present()
-        again.settled_A = visit.settled_A
+        again.settled_A, again.at_least_A = visit.settled_A, visit.at_least_A
         self._sleep.listen(SettlingPlan.of(self.session, visit.state).priors.guard_s)
         return again
 
@@ -415,8 +415,7 @@ class Bench:
                 self._sleep.listen(max(due_s - self.clock.monotonic(), 0.0))
             return woken_s
         if wake.by == "power_cycle":
-            self._finder.power_cycle(wake.off_time)
-            return self.clock.monotonic()
+            return self._finder.power_cycle(wake.off_time)
         self.board.stimulate(wake)
         return now_s
 

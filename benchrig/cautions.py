@@ -32,8 +32,8 @@ FLAGS = {
 
 
 def cautions(bench: Bench, plan: Sequence[PlannedState]) -> Iterator[str]:
-    """For each flag that results will carry the states, and why; states that have no time to
-    settle; and power cycles that may be too short."""
+    """For each flag that results will carry the states, and why; states that the parked lines may
+    wake; states that have no time to settle; and power cycles that may be too short."""
     flagged: dict[str, list[str]] = {}
     for entry in plan:
         if entry.range is not None:
@@ -41,6 +41,12 @@ def cautions(bench: Bench, plan: Sequence[PlannedState]) -> Iterator[str]:
                 flagged.setdefault(flag, []).append(entry.state.name)
     for flag, names in flagged.items():
         yield f"{', '.join(names)}: {flag}: {FLAGS[flag]}"
+    woken = [entry.state for entry in plan if entry.state.wake and entry.state.wake.by == "byte"]
+    if woken and bench.file.board.parking.tx == "low":
+        yield (
+            f"{', '.join(state.name for state in woken)}: a byte wakes it, and parking.tx = 'low' "
+            "is a break, which begins like a byte: if the board is found awake, use 'closed'"
+        )
     for entry in plan:
         yield from _never_settled(bench, entry)
         yield from _short_cycle(bench, entry)

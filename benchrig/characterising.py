@@ -127,8 +127,15 @@ def _ticks(session: Session, state: State, found: Characteristics) -> dict[str, 
     return {
         **period,
         "duration": in_seconds(float(f"{duration_s:.2g}")),
-        "peak_current": f"{peak_A * 1e6:.3g} uA",
+        "peak_current": _in_amperes(peak_A),
     }
+
+
+def _in_amperes(current_A: float) -> str:
+    """As in a file: ``"25 mA"``, ``"1.3 uA"``."""
+    rounded_A = float(f"{current_A:.3g}")
+    factor, unit = (1e3, "mA") if rounded_A >= 1e-3 else (1e6, "uA")
+    return f"{rounded_A * factor:.12g} {unit}"
 
 
 def in_seconds(duration_s: float) -> str:

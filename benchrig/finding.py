@@ -82,9 +82,10 @@ class Finder:
             self.power_cycle(1.0)
             self.find()
 
-    def power_cycle(self, off_time_s: float) -> None:
+    def power_cycle(self, off_time_s: float) -> float:
         """Off for so long at least, and until the board's capacitor is empty or has had time
-        enough. Raises `UsageError` on a bench without a supply."""
+        enough. Returns when it was switched on again, on the clock. Raises `UsageError` on a bench
+        without a supply."""
         if self._supply is None:
             raise UsageError("a wake by power_cycle needs a [supply] in the bench file")
         self._log.tell("power_cycle", f"supply off for {off_time_s:g} s")
@@ -94,7 +95,8 @@ class Finder:
         self._clock.sleep(off_time_s)
         self.left_V = self._wait_until_empty(self._supply)
         self._board.unpark()
-        self._supply.switch(True)
+        # The board boots from here on, settled or not.
+        return self._supply.switch(True, settle=False)
 
     def _wait_until_empty(self, supply: Supply) -> float:
         """The voltage that is left, in V."""

@@ -140,13 +140,12 @@ def _verdict_only(
             update={"fault": FaultRecord(kind=decision.kind, message=decision.reason)}
         )
     verdict, flags = decision.kind, ["verdict_only"]
-    limit = state.limit
-    if verdict == "fail":
+    limit, fault = state.limit, _fed(decision.upper_A)
+    if verdict == "fail" and fault is None:
         above = limit.max is not None and decision.lower_A > limit.max
         flags.append("above_limit" if above else "below_limit")
         if state.sleeps and awake_A is not None and decision.lower_A > HALF_AWAKE * awake_A:
             flags.append("stays_awake")
-    fault = _fed(decision.upper_A)
     return row.model_copy(
         update={
             "verdict": verdict if fault is None else "fault",

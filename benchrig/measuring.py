@@ -110,19 +110,30 @@ class SettlingPlan:
 @dataclass(frozen=True)
 class Measured:
     """What came of one state: the outcome, the range that it was read on, the `decision` where
-    the aim was the verdict alone, and the lowest current that was seen."""
+    the aim was the verdict alone, and the lowest level that was seen. Where that does not stand
+    out of the offset of its range it is a bound only."""
 
     outcome: Outcome
     range: MeterRange
     decision: Decision | None = None
     lowest_A: float | None = None
+    stands_out: bool = False
 
     @property
     def level_A(self) -> float | None:
-        """About what the state draws, settled or not, if that is known."""
+        """About what the state draws, settled or not, or more where only a bound is known."""
         if self.decision is not None and math.isfinite(self.decision.upper_A):
             return self.decision.upper_A
         return self.lowest_A if self.outcome.current_A is None else self.outcome.current_A
+
+    @property
+    def at_least_A(self) -> float:
+        """What the state draws at least, as far as is known."""
+        if self.decision is not None:
+            return max(self.decision.lower_A, 0.0)
+        if self.outcome.current_A is not None:
+            return self.outcome.current_A
+        return self.lowest_A or 0.0 if self.stands_out else 0.0
 
 
 class Measuring:
@@ -160,6 +171,7 @@ class Measuring:
         self._floor_A = 0.0
         self._lows: list[tuple[float, float]] = []
         self._lowest_A = math.inf
+        self._stands_out = False
 
     def run(self, deadline_s: float, meanwhile: Callable[[float], None]) -> Measured:
         """Measure until the current has settled, or until `deadline_s` on the clock.
@@ -233,7 +245,10 @@ class Measuring:
         # Below this the range does not tell a current from its own offset.
         self._floor_A = 4 * entry.offset * entry.full_scale_A
         self._lows.append((float(readings.times_s[-1]), float(valid.min())))
-        self._lowest_A = min(self._lowest_A, max(median(valid), self._floor_A))
+        median_A = median(valid)
+        if max(median_A, self._floor_A) < self._lowest_A:
+            self._lowest_A = max(median_A, self._floor_A)
+            self._stands_out = median_A > self._floor_A
 
     def _never_slept(self) -> bool:
         since_s = self._clock.monotonic() - self._entered_s
@@ -279,7 +294,7 @@ class Measuring:
         assert entry is not None
         assert self._watch is not None
         lowest_A = self._lowest_A if math.isfinite(self._lowest_A) else None
-        return Measured(outcome, entry, self._watch.decision, lowest_A)
+        return Measured(outcome, entry, self._watch.decision, lowest_A, self._stands_out)
 
     def _tell_readings(self, readings: Readings, outcome: Outcome | None) -> None:
         self._log.emit(

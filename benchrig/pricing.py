@@ -178,9 +178,13 @@ class Pricing(MeterPricing):
 
     def flags(self, entry: MeterRange, state: State) -> tuple[str, ...]:
         """What a result on a range lacks: of the meter's part, and of what the lines feed in."""
-        unknown = state.sleeps and not parked(self._file, state)
-        fed = unknown and self._file.board.leakage is None
+        fed = self.may_be_fed(state)
         return (*self.meter_flags(entry), *(("leakage_not_declared",) if fed else ()))
+
+    def may_be_fed(self, state: State) -> bool:
+        """Whether the lines may feed the sleeping board, and nobody has said how much."""
+        unparked = state.sleeps and not parked(self._file, state)
+        return unparked and self._file.board.leakage is None
 
     def fed_A(self, state: State) -> float:
         """What the lines are declared to add to the current that is read in a state."""

@@ -42,7 +42,9 @@ class Visit:
     awake_A: float | None
     # Whether the board has said that it goes there, if it was to say so.
     acknowledged: bool = True
+    # About what it draws, or more where only a bound is known; and what it draws at least.
     settled_A: float | None = None
+    at_least_A: float = 0.0
 
 
 class SleepWatch:
@@ -170,7 +172,7 @@ def _least_awake_A(visit: Visit) -> float:
     """Below this the board is asleep."""
     if visit.awake_A is not None:
         return 0.8 * visit.awake_A
-    return LEAST_AWAKE * (visit.settled_A or 0.0)
+    return LEAST_AWAKE * visit.at_least_A
 
 
 def _offset_A(readings: Readings) -> float:

@@ -20,6 +20,10 @@ from benchrig.measurement import (
 from benchrig.pricing import Pricing
 from benchrig.session.session_file import State
 
+# Standard uncertainties of the offset: what a board that draws next to nothing must be allowed to
+# read below zero, twice, since the verdict keeps as much away from a limit.
+BELOW_ZERO = 4.0
+
 
 class Watch(Protocol):
     @property
@@ -85,12 +89,18 @@ def new_watch(
     if risk is None or (limit.min is None and limit.max is None):
         return ValueWatch(priors, entered_s=0.0, since_s=since_s)
     fed_A, unburdened = pricing.fed_A(state), pricing.unburdened(entry, state)
+    meter = pricing.for_verdict(entry, state)
+    minimum_A = None if limit.min is None else limit.min / unburdened + fed_A
+    if minimum_A is None and pricing.may_be_fed(state):
+        # It may come to read below zero, by more than the meter is wrong: that must not be passed
+        # before it shows.
+        minimum_A = -BELOW_ZERO * meter.offset_A
     watch = VerdictWatch(
         priors,
-        None if limit.min is None else limit.min / unburdened + fed_A,
+        minimum_A,
         None if limit.max is None else limit.max / unburdened + fed_A,
         risk=Risks(consumer=risk, producer=risk),
-        meter=pricing.for_verdict(entry, state),
+        meter=meter,
         sleeps=state.sleeps,
         entered_s=0.0,
         since_s=since_s,

@@ -272,7 +272,8 @@ def test_wake_by_a_power_cycle() -> None:
     assert made.bench.measure().verdict == "pass"
     latency_s = made.bench.wake()
     assert latency_s is not None
-    assert latency_s < 1.0
+    # Counted from the switch: it boots for 250 ms while the supply settles.
+    assert 0.25 < latency_s < 1.0
     assert (state_of(made), made.world.simulated_board.boots) == ("idle", 2)
 
 

@@ -10,6 +10,8 @@ import pytest
 from benchrig.result import StateResult
 from benchrig.session import BenchFile
 from benchrig.session.bench_file import Leakage, Parking
+from benchrig.session.limits import Limit
+from benchrig.simulation.board_parts import Tail
 from tests.benches import BENCH, HASTY, SESSION, board_file, rig
 
 Aim = Literal["value", "verdict"]
@@ -19,6 +21,7 @@ FED_A = 1.5e-6
 BOARD = board_file().model_copy(
     update={"feeds": tuple(f.model_copy(update={"resistance": 2e5}) for f in board_file().feeds)}
 )
+TAIL = Tail(amplitude="4 uA", time_constant="2 s")
 
 
 def bench(parking: Parking, leakage: Leakage | None = None) -> BenchFile:
@@ -41,6 +44,31 @@ def test_a_current_below_zero_is_no_measurement(aim: Aim, seed: int) -> None:
     assert row.fault.kind == "fed_from_elsewhere"
     assert "leakage_not_declared" in row.flags
     assert row.wake_latency_s is not None  # the session goes on
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_verdict_waits_for_what_would_come_to_lie_below_zero(seed: int) -> None:
+    """Its tail still hides what feeds it, while it is far below the limit already."""
+    states = tuple(
+        state.model_copy(update={"tail": TAIL}) if state.name == "deep_sleep" else state
+        for state in BOARD.states
+    )
+    (asleep,) = [state for state in HASTY.states if state.name == "deep_sleep"]
+    settling = asleep.settling.model_copy(
+        update={"guard": 3.0, "slowest_time_constant": 2.0, "time_limit": 60.0}
+    )
+    lax = asleep.model_copy(update={"limit": Limit(max="20 uA"), "settling": settling})
+    session = HASTY.model_copy(update={"states": (lax,)}).aiming_at("verdict")
+    board = BOARD.model_copy(update={"states": states})
+    made = rig(session=session, board=board, file=bench(Parking(tx="idle")), seed=seed)
+    (row,) = made.run().states
+    assert row.fault is not None, f"seed {seed}"
+    assert row.fault.kind == "fed_from_elsewhere"
+    assert row.flags == ("verdict_only", "leakage_not_declared")
+    # One that is not fed passes early all the same.
+    made = rig(session=session, board=board, file=bench(Parking(tx="closed")), seed=seed)
+    (row,) = made.run().states
+    assert row.verdict == "pass", f"seed {seed}"
 
 
 @pytest.mark.parametrize("aim", ["value", "verdict"])

@@ -7,9 +7,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchrig.drivers.meter_ranges import from_sheet
 from benchrig.drivers.scpi import is_overload
 from benchrig.errors import Fault
 from benchrig.events import Event, Happened, ReadingsTaken
+from benchrig.measurement import Outcome
+from benchrig.measuring import Measured
 from benchrig.result import StateResult
 from benchrig.session import Session
 from benchrig.session.session_file import Settling
@@ -182,6 +185,18 @@ def test_a_time_limit_within_the_guard_gives_no_value() -> None:
     row = Stay("idle", session=state_changed("idle", settling=settling)).row
     assert row.fault is not None
     assert row.fault.kind == "few_readings"
+
+
+@pytest.mark.parametrize(
+    ("lowest_A", "stands_out", "at_least_A"),
+    [(0.8e-3, False, 0.0), (0.8e-3, True, 0.8e-3), (None, False, 0.0)],
+)
+def test_what_no_range_could_tell_from_nothing_is_a_bound(
+    lowest_A: float | None, stands_out: bool, at_least_A: float
+) -> None:
+    entry = from_sheet(SHEET, 1.0)[-1]
+    measured = Measured(Outcome("few_readings", ""), entry, None, lowest_A, stands_out)
+    assert (measured.level_A, measured.at_least_A) == (lowest_A, at_least_A)
 
 
 def test_batches_are_short() -> None:

@@ -30,7 +30,7 @@ def on(range_A: float, *, asleep: bool) -> tuple[Rig, SleepWatch]:
 
 def visit(made: Rig, awake_A: float | None = 1.2e-3, settled_A: float | None = 0.6e-6) -> Visit:
     stay = Visit(DEEP, made.clock.monotonic(), awake_A)
-    stay.settled_A = settled_A
+    stay.settled_A, stay.at_least_A = settled_A, settled_A or 0.0
     return stay
 
 
@@ -70,6 +70,14 @@ def test_risen_unrisen_or_unknown(
 ) -> None:
     made, watch = on(0.1, asleep=asleep)
     assert watch.has_risen(visit(made, awake_A, settled_A)) is risen
+
+
+def test_a_bound_of_what_it_draws_asleep_does_not_tell_that_it_sleeps() -> None:
+    """It is awake. Twice the bound is more than it draws awake, twice what it draws asleep not."""
+    made, watch = on(0.1, asleep=False)
+    stay = visit(made, awake_A=None, settled_A=0.8e-3)
+    stay.at_least_A = 0.0
+    assert watch.has_risen(stay) is None
 
 
 def test_an_overload_with_room_is_a_fault_and_no_waking() -> None:

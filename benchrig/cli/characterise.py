@@ -77,8 +77,10 @@ def command(session: Path, bench: Path, state: str, for_s: float, out: Path, wri
         from benchrig.assembly import assemble, clock_for, load_files
         from benchrig.characterising import analysed, record_state, values_for
         from benchrig.records.run_folder import RunFolder
+        from benchrig.session.toml_edit import lines_with
 
         files = load_files(bench, session)
+        text = session.read_text(encoding="utf-8-sig")
         file, plan = files.bench, files.session
         made = assemble(file, plan, clock=clock_for(file, stop))
         made.state(state)  # a state that is not there is told before anything is made
@@ -95,7 +97,7 @@ def command(session: Path, bench: Path, state: str, for_s: float, out: Path, wri
             _write(session, state, values)
         else:
             say(f"for {state} in {session}, if you agree (or run it with --write):")
-            for line in _pasteable(values):
+            for line in lines_with(text, state, values):
                 say(line)
 
 

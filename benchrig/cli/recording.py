@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +20,12 @@ WIRES = ("board", "meter", "supply")
 _LONGEST = 200
 
 
+def _number(ctx: click.Context, parameter: click.Parameter, value: float | None) -> float | None:
+    if value is not None and math.isnan(value):
+        raise click.BadParameter("is no number of seconds")
+    return value
+
+
 @click.group("recording", short_help="Describe a recorded session, or take names out of it.")
 def command() -> None:
     """What to do with the recording of a session."""
@@ -28,8 +35,10 @@ def command() -> None:
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--wire", "wires", multiple=True, type=click.Choice(WIRES), help="Only this wire.")
 @click.option("--state", "states", multiple=True, metavar="STATE", help="Only these states.")
-@click.option("--from", "from_s", type=float, metavar="S", help="From so many seconds on.")
-@click.option("--to", "to_s", type=float, metavar="S", help="Up to so many seconds.")
+@click.option(
+    "--from", "from_s", type=float, callback=_number, metavar="S", help="From here on, in s."
+)
+@click.option("--to", "to_s", type=float, callback=_number, metavar="S", help="Up to here, in s.")
 @click.option("--steps", is_flag=True, help="Only steps, not what crossed the wires.")
 @click.option("--waits", is_flag=True, help="Waits and reads that timed out as well.")
 @click.option("--with", "words", metavar="TEXT", help="Only lines with this text.")

@@ -7,6 +7,7 @@ from boards and meters, and could hold anything.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Sequence
 
 from rich.text import Text
@@ -72,7 +73,7 @@ def trend(points: Sequence[float], width: int) -> str:
         return "".join(_mark(point, 0.0, 1.0) for point in shown)
     top = max(finite)
     if top > 0:
-        least = top * 10.0**-_DECADES
+        least = max(top * 10.0**-_DECADES, sys.float_info.min)
         heights = [
             math.log(max(point, least)) if math.isfinite(point) else point for point in shown
         ]

@@ -75,17 +75,21 @@ class Supply:
                 f"supply: was told {header} {wanted:g} and reads back {reads_back:g}",
             )
 
-    def switch(self, on: bool) -> None:
-        """Switch the output. Never on at a voltage above the highest, whoever has set it."""
+    def switch(self, on: bool, *, settle: bool = True) -> float:
+        """Switch the output, and let it settle. Never on at a voltage above the highest, whoever
+        has set it. Returns when it was told to, on the clock."""
         if on:
             self._gate("switching the supply on")
             self._check_setting()
+        told_s = self._clock.monotonic()
         word = "ON" if on else "OFF"
         self.instrument.configure(f"OUTP {word}")
         answer = self.instrument.ask("OUTP?").upper().removeprefix("+")
         if answer not in (("1", "ON") if on else ("0", "OFF")):
             raise Fault("supply_error", f"supply: was told OUTP {word} and answers {answer!r}")
-        self._clock.sleep(self._port.settling)
+        if settle:
+            self._clock.sleep(self._port.settling)
+        return told_s
 
     def _check_setting(self) -> None:
         set_V = self.instrument.ask_number("VOLT?")

@@ -17,7 +17,9 @@ def t_quantile(dof: float, coverage: float = 0.95) -> float:
     import scipy.special as special
 
     probability = (1 + coverage) / 2
-    value = special.ndtri(probability) if math.isinf(dof) else special.stdtrit(dof, probability)
+    value = (
+        special.ndtri(probability) if math.isinf(dof) else special.stdtrit(float(dof), probability)
+    )
     return float(value)
 
 

@@ -238,7 +238,7 @@ def _settled(found: Figures) -> str:
 
 def _too_wide(found: Figures) -> str:
     def percent(part_A: float) -> str:
-        return f"{100.0 * part_A / abs(found.mean.mean):.2g} %" if found.mean.mean else "unbounded"
+        return _percent(part_A / abs(found.mean.mean)) if found.mean.mean else "unbounded"
 
     return (
         f"allowed is {percent(found.allowed_A)} of the mean; averaging knows it to "
@@ -247,5 +247,10 @@ def _too_wide(found: Figures) -> str:
 
 
 def _drifts(change: tuple[float, float], found: Figures) -> str:
-    share = 100.0 * change[0] / abs(found.mean.mean) if found.mean.mean else math.inf
-    return f"still drifting: {share:+.2g} % of the mean over the last half of the record"
+    share = change[0] / abs(found.mean.mean) if found.mean.mean else math.inf
+    return f"still drifting: {_percent(share, '+')} of the mean over the last half of the record"
+
+
+def _percent(share: float, sign: str = "") -> str:
+    """Two digits, and no exponent where people expect none: ``130 %``."""
+    return f"{float(f'{100.0 * share:.2g}'):{sign}g} %"

@@ -29,13 +29,26 @@ def with_values(text: str, state: str, values: Values) -> str:
     for table, keys in values.items():
         present = entry.get(table)
         if present is None or _is_inline(present):
-            merged = {**(present or {}), **keys}
-            items = {key: tomlkit.item(value).as_string() for key, value in merged.items()}
-            pairs = ", ".join(f"{key} = {text}" for key, text in items.items())
-            entry[table] = tomlkit.value(f"{{ {pairs} }}")
+            entry[table] = tomlkit.value(_inline({**(present or {}), **keys}))
         else:
             present.update(keys)
     return tomlkit.dumps(document)
+
+
+def lines_with(text: str, state: str, values: Values) -> list[str]:
+    """Each of the state's tables as it stands with these values, in a line to paste over what is
+    there. Raises `KeyError` for a state that is not there."""
+    entry = _state(tomllib.loads(text), state)
+    return [
+        f"{table} = {_inline({**entry.get(table, {}), **keys})}" for table, keys in values.items()
+    ]
+
+
+def _inline(table: Mapping[str, Any]) -> str:
+    import tomlkit
+
+    items = {key: tomlkit.item(value).as_string() for key, value in table.items()}
+    return "{ " + ", ".join(f"{key} = {text}" for key, text in items.items()) + " }"
 
 
 def _state(document: Any, name: str) -> Any:

@@ -150,7 +150,17 @@ def test_ticks_that_nobody_declared(tmp_path: Path) -> None:
     assert declared.period == pytest.approx(1.0, abs=1e-3)
     assert declared.peak_current == 25e-3
     assert declared.duration * declared.peak_current == pytest.approx(0.5e-6, rel=0.05)
+    assert 'peak_current = "25 mA"' in session.read_text(encoding="utf-8")
     assert run(tmp_path / "measured", "--only", "light_sleep", session=session).exit_code == 0
+
+
+def test_the_lines_to_paste_hold_what_else_was_declared(tmp_path: Path) -> None:
+    shown = characterise(tmp_path / "runs", "light_sleep")
+    lines = shown.stdout.splitlines()
+    assert 'ticks = { period = "1 s", duration = "500 us", peak_current = "1 mA" }' in lines
+    settling = next(line for line in lines if line.startswith("settling = "))
+    assert 'time_limit = "90 s"' in settling
+    assert 'guard = "' in settling
 
 
 def test_a_firmware_that_tells_when_it_is_done_needs_no_guard(tmp_path: Path) -> None:

@@ -141,6 +141,13 @@ def test_what_results_will_lack_is_told(tmp_path: Path) -> None:
     assert warnings(check("--files-only")) == []
 
 
+def test_a_break_that_may_wake_what_a_byte_wakes_is_told(tmp_path: Path) -> None:
+    parked = bench_with(tmp_path, ("tx = ", 'tx = "low" # '))
+    (found,) = warnings(check("--files-only", bench=parked))
+    assert found.startswith("light_sleep, deep_sleep: a byte wakes it, and parking.tx = 'low' is a")
+    assert warnings(check("--only", "idle", "--files-only", bench=parked)) == []
+
+
 def test_a_power_cycle_that_may_be_too_short_is_told(tmp_path: Path) -> None:
     """47 uF · (3 V - 2.2 V) / 0.6 uA = 63 s."""
     by_byte = 'wake = { by = "byte", send_hex = "00", within = "1.5 s", reboots = true }'

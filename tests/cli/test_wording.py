@@ -6,7 +6,7 @@ import math
 import unicodedata
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchrig.cli.wording import LEVELS, Pen, duration, trend
@@ -178,6 +178,7 @@ def test_only_the_newest_are_shown() -> None:
 
 
 @given(st.lists(st.floats(allow_nan=True, allow_infinity=True)), st.integers(1, 30))
+@example([0.0, 5e-324], 2)
 def test_any_trend_can_be_drawn(points: list[float], width: int) -> None:
     marks = trend(points, width)
     assert len(marks) == min(len(points), width)

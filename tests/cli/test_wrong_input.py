@@ -85,6 +85,13 @@ def test_options_are_shown_in_words() -> None:
     assert "options: repeat 1\n" in result.output
 
 
+@pytest.mark.parametrize("option", ["--from", "--to"])
+def test_a_time_that_is_no_number(option: str) -> None:
+    result = call("recording", "show", RECORDING, option, "nan")
+    assert result.exit_code == 2
+    assert "is no number of seconds" in result.output
+
+
 @pytest.mark.parametrize("place", ["there", "no/folder.jsonl"])
 def test_a_place_where_nothing_can_be_recorded(place: str, tmp_path: Path) -> None:
     there = tmp_path / "there"

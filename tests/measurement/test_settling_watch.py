@@ -141,6 +141,15 @@ def test_current_of_zero_settles_by_its_floor_or_its_count():
 # -- what does not ---------------------------------------------------------------------------
 
 
+def test_shares_are_told_without_an_exponent():
+    watch = SettlingWatch(QUICK)
+    early = TIMES <= 2.5
+    outcome = watch.add(TIMES[early], 1.0 + 100.0 * np.exp(-TIMES[early] / 0.5) + noise()[early])
+    assert outcome.kind == "waiting"
+    assert "may still be to come" in outcome.reason
+    assert "e+" not in outcome.reason
+
+
 @pytest.mark.parametrize("per_minute", [0.09, 0.3, 1.2, -0.3])
 def test_steady_drift_is_drifting(per_minute):
     outcome = settle(TIMES, 1.0 + per_minute * TIMES / 60.0 + noise(), PLAIN)
