@@ -31,7 +31,7 @@ class Operating:
         board: Board,
         supply: Supply | None,
         ranges: RangeKeeper,
-        power_cycle: Callable[[float], None],
+        power_cycle: Callable[[float], float],
         tell: Tell,
     ) -> None:
         self._ratings = session.board
