@@ -168,6 +168,8 @@ def _budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:
             contribution_A=row.contribution,
             degrees_of_freedom=_finite(row.dof),
             evaluation=row.kind,
+            shared=row.shared,
+            statement=row.statement,
         )
         for row in budget.table()
     )

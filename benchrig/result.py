@@ -48,7 +48,9 @@ class FaultRecord(ResultModel):
 
 class ContributionRecord(ResultModel):
     """One line of the uncertainty budget, in the style of GUM table H.1: the quantity in its own
-    `unit`, and what it contributes in A. Degrees of freedom are null where they are infinite."""
+    `unit`, and what it contributes in A. Degrees of freedom are null where they are infinite.
+    `shared` names the cause, equal in all budgets that it moves together, with the sign of
+    `sensitivity`; `statement` the statement that limits this error and others only together."""
 
     name: str
     quantity: str
@@ -62,6 +64,8 @@ class ContributionRecord(ResultModel):
     contribution_A: float
     degrees_of_freedom: float | None
     evaluation: Literal["A", "B"]
+    shared: str | None = None
+    statement: str | None = None
 
 
 class EarlierResult(ResultModel):

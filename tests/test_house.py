@@ -28,7 +28,7 @@ LAYERS = (
     {"sequencer", "characterising"},
     {"core"},
     {"drivers"},
-    {"wires", "session", "simulation", "measurement", "result", "events", "log"},
+    {"wires", "session", "simulation", "energy", "measurement", "result", "events", "log"},
     {"clock", "units", "errors", "files"},
 )
 RANKS = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}
@@ -144,6 +144,18 @@ def test_measurement_is_numerics_alone(name: str) -> None:
         if root == "benchrig":
             allowed = ("benchrig.measurement", "benchrig.units", "benchrig.errors")
             assert any(within(other, each) for each in allowed), other
+        else:
+            quiet = root in sys.stdlib_module_names and root not in BUSY
+            assert quiet or root in ("numpy", "scipy"), other
+
+
+@pytest.mark.parametrize("name", modules("benchrig.energy"))
+def test_energy_is_numerics_alone(name: str) -> None:
+    rooms = ("energy", "measurement", "result", "units", "errors")
+    for other in imported(TREES[name]):
+        root = other.split(".")[0]
+        if root == "benchrig":
+            assert any(within(other, f"benchrig.{room}") for room in rooms), other
         else:
             quiet = root in sys.stdlib_module_names and root not in BUSY
             assert quiet or root in ("numpy", "scipy"), other

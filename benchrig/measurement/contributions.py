@@ -106,6 +106,7 @@ class Contribution:
             dof=self.dof,
             kind=self.kind,
             shared=self.shared,
+            statement=self.statement,
         )
 
 
@@ -145,3 +146,4 @@ class Row:
     dof: float
     kind: Literal["A", "B"]
     shared: str | None
+    statement: str | None

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from pydantic import ValidationError
 
 from benchrig.drivers.scpi import NOT_A_NUMBER, OVERLOAD, is_overload
 from benchrig.errors import FileProblem, FileProblems
-from benchrig.records.run_folder import READINGS, RESULT
+from benchrig.records.results import load_result
+from benchrig.records.run_folder import READINGS
 from benchrig.result import SessionResult
 from benchrig.session.toml_file import unreadable
-from benchrig.session.wording import spell
 
 
 @dataclass(frozen=True)
@@ -42,17 +41,8 @@ class Stored:
 
 def load_stored(path: Path) -> Stored:
     """From a run folder, or the result in it. Raises `FileProblems`."""
+    result = load_result(path)
     folder = path if path.is_dir() else path.parent
-    result_path = path / RESULT if path.is_dir() else path
-    try:
-        result = SessionResult.model_validate_json(result_path.read_bytes())
-    except ValidationError as error:
-        what = error.errors()[0]
-        at = f"{spell(what['loc'])}: " if what["loc"] else ""
-        message = f"is no result of a session ({at}{what['msg']})"
-        raise _problem(result_path, f"{message}; name a run folder or the {RESULT} in it") from None
-    except (OSError, ValueError) as error:
-        raise unreadable(result_path, error) from None
     readings = folder / READINGS
     try:
         with readings.open(encoding="utf-8", newline="") as file:
@@ -63,13 +53,10 @@ def load_stored(path: Path) -> Stored:
     except OSError as error:
         raise unreadable(readings, error) from None
     except (ValueError, KeyError, TypeError, csv.Error) as error:
-        raise _problem(readings, f"holds no readings of a session: {error}") from None
+        message = f"holds no readings of a session: {error}"
+        raise FileProblems([FileProblem(str(readings), None, "", message)]) from None
     columns = np.array(table).reshape(-1, 3)
     return Stored(result, tuple(_stretches(result, columns)))
-
-
-def _problem(path: Path, message: str) -> FileProblems:
-    return FileProblems([FileProblem(str(path), None, "", message)])
 
 
 def _current(row: dict[str, str]) -> float:

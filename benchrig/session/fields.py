@@ -25,7 +25,7 @@ from pydantic import (
 from pydantic.functional_validators import ModelWrapValidatorHandler
 
 from benchrig.session.toml_lines import KeyPath
-from benchrig.units import EXAMPLES, parse_quantity
+from benchrig.units import EXAMPLES, Toleranced, parse_quantity, parse_toleranced
 
 CHECKS_LATER = object()
 """The context of a validation whose caller runs the `checks` of all tables by itself."""
@@ -143,6 +143,28 @@ PositiveCurrent = Annotated[Current, POSITIVE]
 PositiveVoltage = Annotated[Voltage, POSITIVE]
 PositiveDuration = Annotated[Duration, POSITIVE]
 PositiveShare = Annotated[Share, POSITIVE]
+
+
+def _toleranced(unit: str, *, above: bool = False) -> BeforeValidator:
+    """A quantity with a tolerance: not negative, or `above` zero with all of its tolerance."""
+
+    def parse(text: Any) -> Toleranced:
+        found = parse_toleranced(text, unit)
+        (_positive if above else _not_negative)(found.value)
+        if above and found.within >= found.value:
+            raise ValueError(f"{text!r} may be zero or less; its tolerance must be smaller than it")
+        return found
+
+    return BeforeValidator(parse)
+
+
+AboutDuration = Annotated[Toleranced, _toleranced("s", above=True), _example("3 s +- 0.5 s")]
+AboutRate = Annotated[Toleranced, _toleranced("1/s", above=True), _example("6 /h +- 1 /h")]
+AboutShare = Annotated[Toleranced, _toleranced("%", above=True), _example("5 % +- 1 %")]
+AboutLoss = Annotated[Toleranced, _toleranced("%"), _example("1 % +- 0.5 %")]
+AboutCurrent = Annotated[Toleranced, _toleranced("A"), _example("600 nA +- 10 nA")]
+AboutCharge = Annotated[Toleranced, _toleranced("C"), _example("12 uC +- 1 uC")]
+AboutCapacity = Annotated[Toleranced, _toleranced("C", above=True), _example("220 mAh +- 5 %")]
 
 
 def compiled(pattern: AnyStr) -> re.Pattern[AnyStr]:

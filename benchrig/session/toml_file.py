@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from os import PathLike, fspath
 from pathlib import Path
@@ -92,6 +92,18 @@ def read_toml(path: Path, model: type[Model]) -> Model:
     except (OSError, ValueError) as error:
         raise unreadable(path, error) from None
     return parse_toml(text, name, model)
+
+
+def located(path: Path, found: Iterable[tuple[KeyPath, str]]) -> FileProblems:
+    """Problems that came to light after the file at `path` was read, each with its line."""
+    lines = locate(path.read_text(encoding="utf-8-sig"))
+    problems = []
+    for key, message in found:
+        at = key
+        while at not in lines:
+            at = at[:-1]
+        problems.append(FileProblem(str(path), lines[at], spell(key), message))
+    return FileProblems(problems)
 
 
 def parse_toml(text: str, name: str, model: type[Model]) -> Model:

@@ -1,0 +1,30 @@
+"""Results of sessions, read back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from benchrig.errors import FileProblem, FileProblems
+from benchrig.records.run_folder import RESULT
+from benchrig.result import SessionResult
+from benchrig.session.toml_file import unreadable
+from benchrig.session.wording import spell
+
+
+def load_result(path: Path) -> SessionResult:
+    """From a run folder, or the ``result.json`` in it. Raises `FileProblems`."""
+    file = path / RESULT if path.is_dir() else path
+    try:
+        return SessionResult.model_validate_json(file.read_bytes())
+    except ValidationError as error:
+        what = error.errors()[0]
+        at = f"{spell(what['loc'])}: " if what["loc"] else ""
+        message = (
+            f"is no result of a session ({at}{what['msg']}); "
+            f"name a run folder or the {RESULT} in it"
+        )
+        raise FileProblems([FileProblem(str(file), None, "", message)]) from None
+    except (OSError, ValueError) as error:
+        raise unreadable(file, error) from None
