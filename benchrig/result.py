@@ -138,6 +138,118 @@ class DerivedResult(ResultModel):
     fault: FaultRecord | None = None
 
 
+class ChargeResult(ResultModel):
+    """The charge of one event of a state: the mean current over whole periods, minus what the board
+    draws without events, times the period. The base is the state `base`, or where that is null the
+    level between the events. Quantities that were not measured are null. `events` is the number
+    that was counted in the `periods`, null where nothing tells. The lines of `budget` are in A:
+    times `period_s` they are those of the charge."""
+
+    name: str
+    state: str
+    base: str | None
+    verdict: Verdict
+    period_s: float
+    periods: int | None = None
+    events: int | None = None
+    mean_current_A: float | None = None
+    base_current_A: float | None = None
+    charge_C: float | None = None
+    expanded_uncertainty_C: float | None = None
+    coverage: float | None = None
+    standard_uncertainty_C: float | None = None
+    coverage_factor: float | None = None
+    degrees_of_freedom: float | None = None
+    reported: str | None = None
+    limit_min_C: float | None = None
+    limit_max_C: float | None = None
+    limit_typical_C: float | None = None
+    readings: int = 0
+    range_A: float | None = None
+    flags: tuple[str, ...] = ()
+    fault: FaultRecord | None = None
+    budget: tuple[ContributionRecord, ...] = ()
+
+
+class SweepPoint(ResultModel):
+    """One point of a sweep: what the supply and the board's clock were set to (null where there is
+    no such command), and the state as it was measured and judged there."""
+
+    voltage_V: float
+    frequency_Hz: float | None
+    row: StateResult
+
+
+class FitParameter(ResultModel):
+    """One parameter of a fitted curve, with its expanded uncertainty."""
+
+    name: Literal["static", "per_hertz", "per_volt", "per_volt_hertz"]
+    value: float
+    expanded_uncertainty: float
+    unit: Literal["A", "A/Hz", "A/V", "A/(V Hz)"]
+
+
+class FitResidual(ResultModel):
+    """What a point lies above its curve, in A and in standard uncertainties of the residual.
+    `fits` is false for a point that the curve does not explain."""
+
+    voltage_V: float
+    frequency_Hz: float | None
+    residual_A: float
+    in_uncertainties: float
+    fits: bool
+
+
+class SweepFit(ResultModel):
+    """A curve through the points of a sweep: the current against frequency at one voltage, against
+    voltage at one frequency (null where the sweep has none), or static + k f V over all points.
+    `holds` is the test of the residuals by chi-square: null where no degrees of freedom are left
+    to tell, false where the model does not describe the board; its uncertainties are then widened
+    by the scatter, and say little. A fit that was not possible is a `fault`."""
+
+    kind: Literal["frequency", "voltage", "joint"]
+    voltage_V: float | None = None
+    frequency_Hz: float | None = None
+    parameters: tuple[FitParameter, ...] = ()
+    chi_square: float | None = None
+    degrees_of_freedom: int | None = None
+    probability: float | None = None
+    holds: bool | None = None
+    residuals: tuple[FitResidual, ...] = ()
+    fault: FaultRecord | None = None
+
+
+class CurveDeviation(ResultModel):
+    """How far the board is off a point of its data sheet: as a share of what is stated there, and
+    in expanded uncertainties of the measurement. Null where that point was not measured."""
+
+    voltage_V: float
+    frequency_Hz: float | None
+    kind: Literal["typical", "max"]
+    stated_A: float
+    measured_A: float | None
+    expanded_uncertainty_A: float | None
+    share: float | None
+    in_uncertainties: float | None
+
+
+class SweepResult(ResultModel):
+    """A state over supply voltages and clock frequencies, in the order that was measured. The
+    `sensitivity` is dI/dV at the nominal clock, as a state's `sensitivity` in the session file
+    takes it, with its expanded uncertainty."""
+
+    name: str
+    state: str
+    verdict: Verdict
+    points: tuple[SweepPoint, ...] = ()
+    fits: tuple[SweepFit, ...] = ()
+    sensitivity_A_per_V: float | None = None
+    sensitivity_expanded_uncertainty_A_per_V: float | None = None
+    data_sheet: str | None = None
+    deviations: tuple[CurveDeviation, ...] = ()
+    fault: FaultRecord | None = None
+
+
 class EventRecord(ResultModel):
     time_s: float
     kind: str
@@ -184,6 +296,8 @@ class SessionResult(ResultModel):
     bench: BenchRecord
     states: tuple[StateResult, ...]
     derived: tuple[DerivedResult, ...]
+    charges: tuple[ChargeResult, ...] = ()
+    sweeps: tuple[SweepResult, ...] = ()
     fault: FaultRecord | None
     safe_end: tuple[str, ...]
     events: tuple[EventRecord, ...]
