@@ -1,0 +1,347 @@
+"""The sections on one result."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+
+from typing import TYPE_CHECKING
+
+from benchrig.events import ROUTINE
+from benchrig.figures import limits, with_uncertainty
+from benchrig.pages.document import Block, Facts, Plot, Plots, Section, Table, Text, columns
+from benchrig.pages.measured import Curve, Measured
+from benchrig.pages.sweep_part import sweep_section
+from benchrig.result import (
+    ChargeResult,
+    ContributionRecord,
+    DerivedResult,
+    EventRecord,
+    SessionResult,
+    StateResult,
+)
+from benchrig.row_text import fault_words, limit_words, margin_words, reason_words, value_words
+from benchrig.units import format_quantity
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Drawing
+
+MOST_EVENTS = 200
+# Told once, under how it was measured.
+_ABOUT_THE_BENCH = frozenset({"meter", "supply", "powered", "identity"})
+
+
+def result_section(measured: Measured) -> Section:
+    result = measured.result
+    blocks: list[Block] = [Facts(tuple(_about(result))), *doubts(result)]
+    blocks += _states(result)
+    blocks += [_derived(result)] if result.derived else []
+    blocks += [_charges(result)] if result.charges else []
+    blocks.append(_settling(measured))
+    blocks += [sweep_section(sweep) for sweep in result.sweeps]
+    blocks += [_budgets(result), _events(result), _how(measured)]
+    return Section(measured.title, tuple(blocks), result.verdict, measured.name)
+
+
+def doubts(result: SessionResult) -> Iterator[Text]:
+    """What stands beside the verdict, because the figures alone look sounder than they are."""
+    if result.fault is not None:
+        yield Text(f"The session has a fault. {fault_words(result.fault)}", "warning")
+    if not result.complete:
+        yield Text("The session was cut off before its end.", "warning")
+    rows = [*result.states, *result.derived, *result.charges]
+    for verdict, words in (
+        ("fault", "No valid measurement, so no current to rely on"),
+        ("undecided", "Undecided, since the limit lies inside the uncertainty"),
+    ):
+        names = [row.name for row in rows if row.verdict == verdict]
+        if names:
+            yield Text(f"{words}: {', '.join(dict.fromkeys(names))}.", "warning")
+    if result.bench.simulated_seed is not None:
+        seed = result.bench.simulated_seed
+        yield Text(f"Simulated bench, seed {seed}: no real board was measured.", "warning")
+
+
+def _about(result: SessionResult) -> Iterator[tuple[str, str]]:
+    yield "session", result.session
+    yield "serial number", result.serial_number or "unknown"
+    yield "firmware", result.firmware or "unknown"
+    yield "measured", f"{result.started:%Y-%m-%d %H:%M:%S} UTC"
+    if result.operator is not None:
+        yield "operator", result.operator
+    if result.note is not None:
+        yield "note", result.note
+
+
+# -- what was measured ----------------------------------------------------------------------
+
+
+def _states(result: SessionResult) -> Iterator[Block]:
+    names = ("state", "current ± U", "limits", "margin ± U", "verdict", "awake after", "remarks")
+    numbers = columns(*names, _1="number", _2="number", _3="number", _4="verdict", _5="number")
+    coverages = sorted({row.coverage for row in result.states if row.coverage is not None})
+    stated = " and ".join(f"{100 * coverage:g} %" for coverage in coverages)
+    caption = "States" + (f" (U: expanded uncertainty at {stated} coverage)" if stated else "")
+    yield Table(caption, numbers, tuple(_state_cells(row) for row in result.states))
+    if result.states:
+        yield Plot(
+            "currents",
+            "Currents, limits and uncertainty",
+            currents_words([(row.name, row) for row in result.states]),
+            partial(_draw_currents, result.states),
+        )
+
+
+def _state_cells(row: StateResult) -> tuple[str, ...]:
+    wake_s = row.wake_latency_s
+    return (
+        row.name,
+        value_words(row),
+        limit_words(row),
+        margin_words(row) or "-",
+        row.verdict,
+        "-" if wake_s is None else format_quantity(wake_s, "s", 3),
+        "; ".join(_remarks(row)),
+    )
+
+
+def _remarks(row: StateResult) -> Iterator[str]:
+    if reason := reason_words(row):
+        yield reason
+    flags = ", ".join(row.flags)
+    if flags and flags != reason:
+        yield f"flags: {flags}"
+    if row.events:
+        charge = row.event_charge_C
+        each = "" if charge is None else f" of {format_quantity(charge, 'C', 3)} each"
+        yield f"{row.events} events that nobody declared{each}"
+
+
+def currents_words(rows: list[tuple[str, StateResult]]) -> str:
+    told = [
+        f"{name}: {value_words(row)}, limits {limit_words(row)}, {row.verdict}"
+        for name, row in rows
+    ]
+    return (
+        "A row for each state: a dot for its current, a bar for its uncertainty, a band from "
+        f"limit to limit. {'; '.join(told)}."
+    )
+
+
+def _draw_currents(rows: tuple[StateResult, ...]) -> Drawing:
+    from benchrig.pages.plots import draw_currents, line_of
+
+    return draw_currents([line_of(row) for row in rows])
+
+
+def _derived(result: SessionResult) -> Table:
+    names = ("derived", "value ± U", "limits", "margin ± U", "verdict", "remarks")
+    return Table(
+        "Differences and ratios",
+        columns(*names, _1="number", _2="number", _3="number", _4="verdict"),
+        tuple(_derived_cells(row) for row in result.derived),
+    )
+
+
+def _derived_cells(row: DerivedResult) -> tuple[str, ...]:
+    word = "minus" if row.kind == "difference" else "over"
+    remarks = "; ".join(filter(None, (f"{row.of[0]} {word} {row.of[1]}", reason_words(row))))
+    margin = margin_words(row) or "-"
+    return (row.name, value_words(row), limit_words(row), margin, row.verdict, remarks)
+
+
+def _charges(result: SessionResult) -> Table:
+    names = ("charge", "charge per event ± U", "limits", "verdict", "period", "periods", "remarks")
+    return Table(
+        "Charge per event",
+        columns(*names, _1="number", _2="number", _3="verdict", _4="number", _5="number"),
+        tuple(_charge_cells(row) for row in result.charges),
+    )
+
+
+def _charge_cells(row: ChargeResult) -> tuple[str, ...]:
+    value = "-"
+    if row.charge_C is not None:
+        value = with_uncertainty(row.charge_C, row.expanded_uncertainty_C, "C")
+    base = "above the level between events" if row.base is None else f"above {row.base}"
+    remarks = [f"{row.state} {base}", *row.flags]
+    remarks += [] if row.fault is None else [fault_words(row.fault)]
+    return (
+        row.name,
+        value,
+        limits(row.limit_min_C, row.limit_max_C, "C"),
+        row.verdict,
+        format_quantity(row.period_s, "s"),
+        "-" if row.periods is None else str(row.periods),
+        "; ".join(remarks),
+    )
+
+
+def _settling(measured: Measured) -> Section:
+    states = measured.result.states
+    pairs = list(zip(states, measured.curves, strict=True))
+    # A state may be measured several times in one session.
+    plots = [
+        Plot(
+            f"settling-{number}",
+            f"{row.name}: settling",
+            _settling_words(row),
+            partial(_draw_settling, curve, row),
+        )
+        for number, (row, curve) in enumerate(pairs, start=1)
+        if curve is not None
+    ]
+    blocks: list[Block] = [Plots(tuple(plots))] if plots else []
+    if measured.lacking:
+        words = f"The readings are missing, and with them all curves. {measured.lacking}"
+        blocks.append(Text(words, "warning"))
+    elif without := [row.name for row, curve in pairs if curve is None]:
+        blocks.append(Text(f"No readings, so no curve: {', '.join(without)}."))
+    if plots:
+        words = (
+            "The line is the median of the readings, the area around it reaches from the smallest "
+            "to the largest. The shaded part after the upright line was averaged, the heavy line "
+            "across it is the current; dashed lines are limits."
+        )
+        blocks.insert(0, Text(words))
+    return Section("How the states settled", tuple(blocks))
+
+
+def _settling_words(row: StateResult) -> str:
+    if row.settled_after_s is None or row.averaged_for_s is None:
+        return f"{row.name}: no part of it was averaged; {row.verdict}."
+    return (
+        f"{row.name}: averaged from {row.settled_after_s:.3g} s on for {row.averaged_for_s:.3g} s, "
+        f"{row.readings} readings; {value_words(row)}."
+    )
+
+
+def _draw_settling(curve: Curve, row: StateResult) -> Drawing:
+    from benchrig.pages.plots import draw_settling
+
+    return draw_settling(curve, row)
+
+
+# -- why it can be believed -----------------------------------------------------------------
+
+_BUDGET = columns(
+    "source", "quantity", "estimate", "half-width or s", "distribution", "divisor",
+    "standard uncertainty", "sensitivity", "contribution", "share of variance",
+    "degrees of freedom", "type",
+    _2="number", _3="number", _5="number", _6="number", _7="number", _8="number", _9="number",
+    _10="number",
+)  # fmt: skip
+
+
+def _budgets(result: SessionResult) -> Section:
+    rows = [(row.name, row.standard_uncertainty_A, row.budget) for row in result.states]
+    rows += [
+        (row.name, None, row.budget) for row in result.charges
+    ]
+    tables = [_budget(name, combined, budget) for name, combined, budget in rows if budget]
+    words = (
+        "In the style of GUM (JCGM 100:2008), table H.1. Shares are of the sum of the squares; "
+        "lines that one statement of a data sheet limits together add linearly, so that the whole "
+        "may be above the root of that sum."
+    )
+    empty = Text("No state has a budget.")
+    return Section("Uncertainty budgets", (Text(words), *tables) if tables else (empty,))
+
+
+def _budget(
+    name: str, combined_A: float | None, budget: tuple[ContributionRecord, ...]
+) -> Table:
+    whole = sum(part.contribution_A**2 for part in budget)
+    caption = name
+    if combined_A is not None:
+        caption += f": combined standard uncertainty {format_quantity(combined_A, 'A', 3)}"
+    return Table(caption, _BUDGET, tuple(_budget_cells(part, whole) for part in budget))
+
+
+def _budget_cells(part: ContributionRecord, whole: float) -> tuple[str, ...]:
+    unit = "" if part.unit == "1" else part.unit
+    dof = part.degrees_of_freedom
+    return (
+        part.name,
+        part.quantity,
+        _number(part.estimate, unit),
+        _number(part.half_width, unit),
+        part.distribution,
+        f"{part.divisor:.3g}",
+        _number(part.standard_uncertainty, unit),
+        f"{part.sensitivity:.3g}",
+        _number(part.contribution_A, "A"),
+        "-" if whole == 0.0 else f"{100 * part.contribution_A**2 / whole:.1f} %",
+        "∞" if dof is None or dof > 1e6 else f"{dof:.3g}",
+        part.evaluation,
+    )
+
+
+def _number(value: float, unit: str) -> str:
+    return "0" if value == 0.0 else format_quantity(value, unit, 3).strip() if unit else f"{value:.3g}"
+
+
+def notable(result: SessionResult) -> list[EventRecord]:
+    """The events that do not belong to every session."""
+    passed_over = ROUTINE | _ABOUT_THE_BENCH
+    return [event for event in result.events if event.kind not in passed_over]
+
+
+def _events(result: SessionResult) -> Section:
+    told = notable(result)
+    shown = told[:MOST_EVENTS]
+    routine = len(result.events) - len(told)
+    blocks: list[Block] = []
+    if result.events:
+        words = f"{len(told)} events that do not belong to every session, numbered as in the table."
+        plot = Plot("timeline", "What happened when", words, partial(_draw_timeline, result))
+        blocks.append(plot)
+    if shown:
+        rows = tuple(
+            (str(number), f"{event.time_s:.3f} s", event.kind, event.state or "-", event.text)
+            for number, event in enumerate(shown, start=1)
+        )
+        names = columns("number", "time", "kind", "state", "what happened", _1="number")
+        blocks.append(Table("Events and faults", names, rows))
+    else:
+        blocks.append(Text("Nothing happened that does not belong to every session."))
+    if len(told) > len(shown):
+        blocks.append(Text(f"{len(told) - len(shown)} more are in the result file.", "warning"))
+    blocks.append(Text(f"{routine} routine events are in the result file."))
+    return Section("Events and faults", tuple(blocks))
+
+
+def _draw_timeline(result: SessionResult) -> Drawing:
+    from benchrig.pages.plots import draw_timeline
+
+    return draw_timeline(result, [event.time_s for event in notable(result)[:MOST_EVENTS]])
+
+
+def _how(measured: Measured) -> Section:
+    return Section("How it was measured", (Facts(tuple(_bench(measured))),))
+
+
+def _bench(measured: Measured) -> Iterator[tuple[str, str]]:
+    result = measured.result
+    board, meter = result.board, result.meter
+    yield "board", f"{board.name}, at {board.address}"
+    yield "identity of the board", board.identity or "unknown"
+    yield (
+        "supply voltage",
+        f"{board.supply_voltage_V:g} V; the board needs {board.minimum_voltage_V:g} V",
+    )
+    yield "bench", result.bench.name
+    yield "meter", f"{meter.identity or 'unknown'}, at {meter.address}"
+    yield "meter sheet", meter.sheet or "none: the meter's own accuracy is not in the uncertainty"
+    if meter.reading_format is not None:
+        yield "readings", meter.reading_format
+    if meter.aperture_s is not None:
+        yield "aperture", format_quantity(meter.aperture_s, "s", 3)
+    yield "supply", result.bench.supply or "none under control"
+    if result.bench.simulated_seed is not None:
+        yield "seed of the simulation", str(result.bench.simulated_seed)
+    yield "started", f"{result.started:%Y-%m-%d %H:%M:%S} UTC"
+    yield "ended", f"{result.ended:%Y-%m-%d %H:%M:%S} UTC"
+    yield "bench left", "; ".join(result.safe_end) or "unknown"
+    yield "benchrig", result.benchrig
+    yield "result file, SHA-256", measured.sha256

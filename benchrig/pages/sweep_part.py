@@ -1,0 +1,184 @@
+"""The section on one sweep: the points, the curves through them, and a data sheet beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+from typing import TYPE_CHECKING
+
+from benchrig.figures import exactly, with_uncertainty
+from benchrig.pages.document import Block, Plot, Section, Table, Text, columns
+from benchrig.result import CurveDeviation, FitParameter, SweepFit, SweepPoint, SweepResult
+from benchrig.row_text import fault_words, limit_words, reason_words, value_words
+from benchrig.units import format_quantity
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Drawing
+
+_KINDS = {"frequency": "against frequency", "voltage": "against voltage", "joint": "static + k f V"}
+# What a parameter is told in, and by how much it is then larger than in the result.
+_PARAMETERS = {
+    "static": ("static", "A", 1.0, ""),
+    "per_hertz": ("per frequency", "A", 1e6, "/MHz"),
+    "per_volt": ("per voltage", "A", 1.0, "/V"),
+    "per_volt_hertz": ("k", "A", 1e6, "/(V MHz)"),
+}
+
+
+def sweep_section(sweep: SweepResult) -> Section:
+    blocks: list[Block] = []
+    if sweep.fault is not None:
+        blocks.append(Text(f"The sweep has a fault. {fault_words(sweep.fault)}", "warning"))
+    blocks += _fit_doubts(sweep)
+    if any(point.row.current_A is not None for point in sweep.points):
+        blocks.append(
+            Plot(
+                f"sweep-{sweep.name}",
+                f"{sweep.name}: {sweep.state} over {_over(sweep)}",
+                "Points as measured with their uncertainty, lines as fitted; the table below has "
+                "the same figures.",
+                partial(_draw_sweep, sweep),
+            )
+        )
+    if sweep.points:
+        blocks.append(_points(sweep))
+    if sweep.fits:
+        blocks += [_fits(sweep), _residuals(sweep)]
+    if sweep.sensitivity_A_per_V is not None:
+        uncertainty = sweep.sensitivity_expanded_uncertainty_A_per_V
+        told = with_uncertainty(sweep.sensitivity_A_per_V, uncertainty, "A")
+        blocks.append(Text(f"Sensitivity at the nominal clock: {told}/V."))
+    if sweep.deviations:
+        blocks.append(_deviations(sweep))
+    return Section(f"Sweep {sweep.name}", tuple(blocks), sweep.verdict)
+
+
+def _over(sweep: SweepResult) -> str:
+    swept = [point.frequency_Hz is not None for point in sweep.points]
+    return "supply voltage and clock frequency" if any(swept) else "supply voltage"
+
+
+def _draw_sweep(sweep: SweepResult) -> Drawing:
+    from benchrig.pages.sweep_plots import draw_sweep
+
+    return draw_sweep(sweep)
+
+
+def _fit_doubts(sweep: SweepResult) -> Iterator[Text]:
+    for fit in sweep.fits:
+        if fit.fault is not None:
+            yield Text(f"No curve {_fit_words(fit)}. {fault_words(fit.fault)}", "warning")
+        elif fit.holds is False:
+            yield Text(
+                f"The curve {_fit_words(fit)} does not describe the board: its residuals are larger "
+                "than the uncertainties allow, so its parameters say little.",
+                "warning",
+            )
+
+
+def _fit_words(fit: SweepFit) -> str:
+    at = []
+    if fit.voltage_V is not None:
+        at.append(f"at {exactly(fit.voltage_V, 'V')}")
+    if fit.frequency_Hz is not None:
+        at.append(f"at {exactly(fit.frequency_Hz, 'Hz')}")
+    return " ".join([_KINDS[fit.kind], *at])
+
+
+def frequency_words(frequency_Hz: float | None) -> str:
+    return "-" if frequency_Hz is None else exactly(frequency_Hz, "Hz")
+
+
+def _points(sweep: SweepResult) -> Table:
+    names = ("point", "supply", "clock", "current ± U", "limits", "verdict", "remarks")
+    return Table(
+        "Points of the sweep",
+        columns(*names, _1="number", _2="number", _3="number", _4="number", _5="verdict"),
+        tuple(_point_cells(number, point) for number, point in enumerate(sweep.points, start=1)),
+    )
+
+
+def _point_cells(number: int, point: SweepPoint) -> tuple[str, ...]:
+    return (
+        str(number),
+        exactly(point.voltage_V, "V"),
+        frequency_words(point.frequency_Hz),
+        value_words(point.row),
+        limit_words(point.row),
+        point.row.verdict,
+        reason_words(point.row),
+    )
+
+
+def _fits(sweep: SweepResult) -> Table:
+    rows = [
+        (
+            _fit_words(fit),
+            "; ".join(_parameter(each) for each in fit.parameters) or "-",
+            "-" if fit.chi_square is None else f"{fit.chi_square:.3g}",
+            "-" if fit.degrees_of_freedom is None else str(fit.degrees_of_freedom),
+            "-" if fit.probability is None else f"{fit.probability:.3g}",
+            {None: "cannot be told", True: "yes", False: "NO"}[fit.holds],
+        )
+        for fit in sweep.fits
+    ]
+    names = ("curve", "parameters ± U", "chi-square", "degrees of freedom", "probability", "holds")
+    return Table(
+        "Curves fitted to the points", columns(*names, _2="number", _3="number", _4="number"), tuple(rows)
+    )
+
+
+def _parameter(each: FitParameter) -> str:
+    name, unit, factor, per = _PARAMETERS[each.name]
+    told = with_uncertainty(factor * each.value, factor * each.expanded_uncertainty, unit)
+    return f"{name} {told}{per}"
+
+
+def _residuals(sweep: SweepResult) -> Table:
+    rows = [
+        (
+            _fit_words(fit),
+            exactly(each.voltage_V, "V"),
+            frequency_words(each.frequency_Hz),
+            format_quantity(each.residual_A, "A", 3),
+            f"{each.in_uncertainties:+.2f}",
+            "yes" if each.fits else "NO",
+        )
+        for fit in sweep.fits
+        for each in fit.residuals
+    ]
+    names = ("curve", "supply", "clock", "point above curve", "in standard uncertainties", "fits")
+    return Table(
+        "Residuals: what the points lie above their curves",
+        columns(*names, _1="number", _2="number", _3="number", _4="number"),
+        tuple(rows),
+    )
+
+
+def _deviations(sweep: SweepResult) -> Table:
+    names = (
+        "point", "supply", "clock", "stated", "kind", "measured ± U", "off by", "off by, in U",
+    )  # fmt: skip
+    source = "" if sweep.data_sheet is None else f" {sweep.data_sheet}"
+    kinds = dict.fromkeys(("_1", "_2", "_3", "_5", "_6", "_7"), "number")
+    return Table(
+        f"Beside the data sheet{source}",
+        columns(*names, **kinds),  # type: ignore[arg-type]
+        tuple(_deviation_cells(n, each) for n, each in enumerate(sweep.deviations, start=1)),
+    )
+
+
+def _deviation_cells(number: int, each: CurveDeviation) -> tuple[str, ...]:
+    measured = "not measured"
+    if each.measured_A is not None:
+        measured = with_uncertainty(each.measured_A, each.expanded_uncertainty_A, "A")
+    return (
+        str(number),
+        exactly(each.voltage_V, "V"),
+        frequency_words(each.frequency_Hz),
+        exactly(each.stated_A, "A"),
+        each.kind,
+        measured,
+        "-" if each.share is None else f"{100 * each.share:+.2f} %",
+        "-" if each.in_uncertainties is None else f"{each.in_uncertainties:+.2f}",
+    )
