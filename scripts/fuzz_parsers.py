@@ -28,7 +28,9 @@ from benchrig.errors import BenchrigError
 from benchrig.records.recording import load_recording, sealed
 from benchrig.records.sources import parse_sources
 from benchrig.session import BenchFile, MeterSheet, Session, load_session
+from benchrig.session.cell_file import CellFile
 from benchrig.session.fault_plan import FaultPlanFile
+from benchrig.session.profile_file import ProfileFile
 from benchrig.session.toml_file import TomlFile, parse_toml
 from benchrig.simulation.files import SimulatedBoardFile, load_board
 from benchrig.verification import parse_verification
@@ -147,6 +149,16 @@ def _toml(model: type[TomlFile]) -> Parser:
     return lambda data: parse_toml(data.decode("utf-8", errors="replace"), "spoiled.toml", model)
 
 
+def _profile(data: bytes) -> object:
+    file: Any = _toml(ProfileFile)(data)
+    return file.profile, file.typed
+
+
+def _cell(data: bytes) -> object:
+    file: Any = _toml(CellFile)(data)
+    return file.cell
+
+
 def _from_file(load: Callable[[Path], object], suffix: str) -> Parser:
     """For what reads the file itself; beside it stand the files that it may name."""
     folder = Path(tempfile.mkdtemp(prefix="benchrig-fuzz-"))
@@ -219,13 +231,17 @@ def targets() -> tuple[Target, ...]:
     defects = tuple(f"boards/hive-scale-{name}.toml" for name in ("late-drift", "dead-uart"))
     recording = (_start_of_recording(),)
     sessions = _files("hive-scale.session.toml")
+    kinds = ("lithium-manganese-dioxide-coin", "nickel-metal-hydride-two-aa")
+    cells = tuple(f"cells/{name}.cell.toml" for name in kinds)
     return (
         Target("SCPI numbers", parse_numbers, NUMBERS, 0.12),
         Target("SCPI blocks", parse_block, BLOCKS, 0.12),
         Target("SCPI errors", parse_error_reply, ERRORS, 0.12),
         Target("SCPI framing", _framed, ANSWERS, 0.12),
-        Target("board lines", _lines, SAID, 0.15),
-        Target("session files", _toml(Session), sessions, 0.07),
+        Target("board lines", _lines, SAID, 0.12),
+        Target("session files", _toml(Session), sessions, 0.06),
+        Target("profiles", _profile, _files("hive-scale.profile.toml"), 0.02),
+        Target("cells", _cell, _files(*cells), 0.02),
         Target("bench files", _toml(BenchFile), _files("bench-2.bench.toml"), 0.06),
         Target("meter sheets", _toml(MeterSheet), _files("meter-6-digit.toml"), 0.05),
         Target("board files", _toml(SimulatedBoardFile), _files(*boards), 0.05),

@@ -69,19 +69,20 @@ def command(
     before, after = load_sources((old, new))
     found = compare(before, after)
     lives = None
-    if profile is not None and cell is not None:
+    # A state without a current is told below, with the others that have one.
+    if profile is not None and cell is not None and not found.faulty:
         case = load_case(profile, cell, [old])
         lives = life_change(case, load_case(profile, cell, [new]), seed=seed)
     if as_json:
         put(json.dumps(_document(found, lives), indent=2) + "\n")
     else:
-        _show(found, lives)
+        _show(found, lives, asked=profile is not None)
         if lives is not None:
             _cautions(case.cell)
     ctx.exit(4 if found.unusable else 1 if found.worse else 0)
 
 
-def _show(found: Comparison, lives: LifeChange | None) -> None:
+def _show(found: Comparison, lives: LifeChange | None, *, asked: bool) -> None:
     from benchrig.cli.life_view import years
     from benchrig.cli.tables import Page
     from benchrig.figures import with_uncertainty
@@ -89,14 +90,14 @@ def _show(found: Comparison, lives: LifeChange | None) -> None:
     page = Page()
     rows = []
     for each in found.changes:
-        relative = 100 * each.change.value / each.old.value if each.old.value else float("nan")
+        relative = f"{100 * each.change.value / each.old.value:+.3g}" if each.old.value else "-"
         rows.append(
             [
                 each.name,
                 with_uncertainty(each.old.value, each.old.expanded_uncertainty, "A"),
                 with_uncertainty(each.new.value, each.new.expanded_uncertainty, "A"),
                 with_uncertainty(each.change.value, each.change.expanded_uncertainty, "A"),
-                f"{relative:+.3g}",
+                relative,
                 "yes" if each.significant else "no",
             ]
         )
@@ -104,6 +105,8 @@ def _show(found: Comparison, lives: LifeChange | None) -> None:
     page.line()
     for name, why in found.unusable:
         page.line(f"{name}: cannot be compared: {why}", "bold magenta")
+    if lives is None and asked:
+        page.line("life: not computed, since a state has no current", "bold magenta")
     if lives is not None:
         page.line(
             f"life: {years(lives.old_years)} before, {years(lives.new_years)} after, each in the "

@@ -12,52 +12,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 from benchrig.energy.currents import Currents
 from benchrig.energy.profile import Mode, Profile, Use
 from benchrig.measurement.combining import Budget, combine
-
-
-@dataclass(frozen=True)
-class Part:
-    """What a use adds: `budget` is its part of the average current in A, `share` that of the whole
-    charge. `time_share` is None for a charge, which takes no time of its own. `mode` is None
-    where a name is summed over all modes."""
-
-    name: str
-    mode: str | None
-    time_share: float | None
-    budget: Budget
-    share: Budget
-
-    @property
-    def current_A(self) -> float:
-        return self.budget.value
-
-
-@dataclass(frozen=True)
-class Average:
-    """The average current of the board, before a regulator and without harvest. `parts`: each
-    use in each mode; `names`: the same summed over the modes; `modes`: the average in each."""
-
-    budget: Budget
-    parts: tuple[Part, ...]
-    names: tuple[Part, ...]
-    modes: tuple[tuple[str, Budget], ...]
-    slopes: dict[str, float]
-    """Change of the average in A per unit of each quantity."""
-
-    @property
-    def current_A(self) -> float:
-        return self.budget.value
-
-    @property
-    def standard_uncertainty_A(self) -> float:
-        return self.budget.standard_uncertainty
-
-    @property
-    def expanded_uncertainty_A(self) -> float:
-        return self.budget.expanded_uncertainty
 
 
 @dataclass(frozen=True)
@@ -88,6 +47,62 @@ def _scaled(term: _Term, factor: float) -> _Term:
     return _Term(factor * term.value, slopes)
 
 
+@dataclass(frozen=True)
+class Part:
+    """What a use adds. `time_share` is None for a charge, which takes no time of its own; `mode`
+    is None where a name is summed over all modes. The budgets are made when they are asked for:
+    a life needs none of them."""
+
+    name: str
+    mode: str | None
+    time_share: float | None
+    _term: _Term
+    _whole: _Term
+    _known: Mapping[str, Budget]
+
+    @property
+    def current_A(self) -> float:
+        return self._term.value
+
+    @cached_property
+    def budget(self) -> Budget:
+        """Of its part of the average current, in A."""
+        return self._term.budget(self._known)
+
+    @cached_property
+    def share(self) -> Budget:
+        """Of its share of the whole charge: d(p/I) = (dp - p/I dI)/I."""
+        share = self._term.value / self._whole.value
+        change = _sum([self._term, _scaled(self._whole, -share)])
+        slopes = _scaled(change, 1.0 / self._whole.value).slopes
+        return _Term(share, slopes).budget(self._known)
+
+
+@dataclass(frozen=True)
+class Average:
+    """The average current of the board, before a regulator and without harvest. `parts`: each
+    use in each mode; `names`: the same summed over the modes; `modes`: the average in each."""
+
+    budget: Budget
+    parts: tuple[Part, ...]
+    names: tuple[Part, ...]
+    modes: tuple[tuple[str, Budget], ...]
+    slopes: dict[str, float]
+    """Change of the average in A per unit of each quantity."""
+
+    @property
+    def current_A(self) -> float:
+        return self.budget.value
+
+    @property
+    def standard_uncertainty_A(self) -> float:
+        return self.budget.standard_uncertainty
+
+    @property
+    def expanded_uncertainty_A(self) -> float:
+        return self.budget.expanded_uncertainty
+
+
 def average_current(profile: Profile, currents: Currents) -> Average:
     """Raises `ValueError` where the average is not above zero: it has no shares then."""
     known = {**profile.quantities, **currents.budgets}
@@ -100,34 +115,20 @@ def average_current(profile: Profile, currents: Currents) -> Average:
     if not whole.value > 0.0:
         raise ValueError(f"the average current is {whole.value:g} A: it must be above zero")
     parts = tuple(
-        _part(use.name, mode.name, share, term, whole, known) for mode, use, share, term in terms
+        Part(use.name, mode.name, share, term, whole, known) for mode, use, share, term in terms
     )
     names = []
     for name in dict.fromkeys(use.name for _, use, _, _ in terms):
         mine = [each for each in terms if each[1].name == name]
         times = [mode.weight * share for mode, _, share, _ in mine if share is not None]
         total = _sum([term for *_, term in mine])
-        names.append(_part(name, None, math.fsum(times) if times else None, total, whole, known))
+        names.append(Part(name, None, math.fsum(times) if times else None, total, whole, known))
     modes = []
     for mode in profile.modes:
         within = _sum([term for other, _, _, term in terms if other is mode])
         unweighted = _scaled(within, 1.0 / mode.weight)
         modes.append((mode.name, unweighted.budget(known)))
     return Average(whole.budget(known), parts, tuple(names), tuple(modes), whole.slopes)
-
-
-def _part(
-    name: str,
-    mode: str | None,
-    time_share: float | None,
-    term: _Term,
-    whole: _Term,
-    known: Mapping[str, Budget],
-) -> Part:
-    share = term.value / whole.value
-    # d(p/I) = (dp - p/I dI)/I
-    slopes = _scaled(_sum([term, _scaled(whole, -share)]), 1.0 / whole.value).slopes
-    return Part(name, mode, time_share, term.budget(known), _Term(share, slopes).budget(known))
 
 
 def _uses(

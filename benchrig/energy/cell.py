@@ -32,7 +32,7 @@ class Regulator:
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell as its maker states it, in a pack of `series` times `parallel`.
+    """One cell as its maker states it, in a pack of `series` times `parallel` that are alike.
 
     `capacity` in C at `stated_load_A` and `stated_temperature_C`, down to `end_voltage_V`;
     `self_discharge`: share of what is left that is lost per year; `shelf_life_s`: it counts as

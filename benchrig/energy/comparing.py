@@ -49,10 +49,12 @@ class LifeChange:
 
 @dataclass(frozen=True)
 class Comparison:
-    """`unusable`: states that cannot be compared, and why. `warnings` belong beside the figures."""
+    """`unusable`: states that cannot be compared, and why; `faulty` if one of them was measured
+    and has no current. `warnings` belong beside the figures."""
 
     changes: tuple[Change, ...]
     unusable: tuple[tuple[str, str], ...]
+    faulty: bool
     warnings: tuple[str, ...]
 
     @property
@@ -64,7 +66,7 @@ class Comparison:
 def compare(old: Source, new: Source) -> Comparison:
     """The last measurement of each state in `new` against that in `old`."""
     before_rows, after_rows = ({row.name: row for row in each.result.states} for each in (old, new))
-    changes, unusable = [], []
+    changes, unusable, faulty = [], [], False
     for name in dict.fromkeys([*before_rows, *after_rows]):
         if name not in before_rows or name not in after_rows:
             lacking = old if name not in before_rows else new
@@ -75,9 +77,10 @@ def compare(old: Source, new: Source) -> Comparison:
             after = usable(new, "state", after_rows[name])
         except Fault as fault:
             unusable.append((name, fault.message))
+            faulty = True
         else:
             changes.append(Change(name, before, after, difference(after, before)))
-    return Comparison(tuple(changes), tuple(unusable), tuple(_doubts(old, new)))
+    return Comparison(tuple(changes), tuple(unusable), faulty, tuple(_doubts(old, new)))
 
 
 def _doubts(old: Source, new: Source) -> list[str]:

@@ -25,8 +25,8 @@ CAUSES = ("charge", "voltage", "shelf life")
 @dataclass(frozen=True)
 class Drain:
     """What a mode takes from the pack, in A of rated capacity: `fixed_A` and, through a switching
-    regulator, `power_W` over the voltage. Of that, `raw` is what flows, and the rest is what
-    temperature and load make unusable. `pulse` is the highest load, in A or W alike."""
+    regulator, `power_W` over the voltage. `derating` is that over what really flows, since
+    temperature and load make a part unusable. `pulse` is the highest load, in A or W alike."""
 
     weight: float
     fixed_A: Draws
@@ -128,14 +128,16 @@ def _drain(mode: Mode, cell: Cell, values: Values, pulse_A: float | None) -> Dra
     raw = power + fixed * cell.mean_voltage_V if switching else fixed
     derating = np.divide(rated, raw, out=np.full(size, 1.0 / share), where=raw > 0.0)
     harvest = values.get(f"{mode.name}.harvest", 0.0) + np.zeros(size)
-    pulse = highest if pulse_A is None else np.full(size, pulse_A)
+    pulse = _input(cell, highest)
+    if pulse_A is not None:
+        pulse = np.maximum(pulse, _input(cell, pulse_A, pulse=True))
     return Drain(
         mode.weight,
         fixed * derating,
         power * derating,
         derating,
         harvest,
-        _input(cell, pulse, pulse=pulse_A is not None),
+        pulse,
         resistance,
     )
 

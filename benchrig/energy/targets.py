@@ -12,6 +12,7 @@ import numpy as np
 from benchrig.energy.currents import Currents
 from benchrig.energy.drawing import Draws
 from benchrig.energy.life import Case, Life
+from benchrig.energy.profile import ROUNDING
 from benchrig.units import YEAR_S
 
 SOUGHT_WITH = 4000
@@ -32,10 +33,6 @@ class Lever:
     unit: str
     times: tuple[str, ...]
     over: tuple[str, ...] = ()
-    helps: bool = False
-    """Whether more of it makes life longer."""
-    takes_time: bool = False
-    """Whether it cannot grow beyond the time that there is."""
 
     @property
     def quantities(self) -> tuple[str, ...]:
@@ -96,11 +93,10 @@ def levers(case: Case) -> tuple[Lever, ...]:
     ]
     for name in dict.fromkeys((*case.profile.states, *case.profile.charges)):
         found += _of_use(name, case)
-    harvest = tuple(f"{mode.name}.harvest" for mode in case.profile.modes)
-    harvest = tuple(name for name in harvest if name in known)
-    if harvest:
-        found.append(Lever("harvest", "A", harvest, helps=True))
-    found.append(Lever("capacity", "C", ("capacity",), helps=True))
+    harvest = [f"{mode.name}.harvest" for mode in case.profile.modes if mode.harvest is not None]
+    if harvest := [name for name in harvest if known[name].value > 0.0]:
+        found.append(Lever("harvest", "A", tuple(harvest)))
+    found.append(Lever("capacity", "C", ("capacity",)))
     for name, unit in (
         ("self-discharge", "%"),
         ("internal resistance", "1"),
@@ -119,15 +115,13 @@ def _of_use(name: str, case: Case) -> Iterator[Lever]:
             for key in use.given if use.name == name else ():
                 keys[key] = (*keys.get(key, ()), mode.prefix(index) + key)
     if "rate" in keys:
-        yield Lever(
-            f"rate of {name}", "1/s", keys["rate"], keys.get("interval", ()), takes_time=True
-        )
+        yield Lever(f"rate of {name}", "1/s", keys["rate"], keys.get("interval", ()))
     elif "interval" in keys:
-        yield Lever(f"interval of {name}", "s", keys["interval"], helps=True, takes_time=True)
+        yield Lever(f"interval of {name}", "s", keys["interval"])
     if "duration" in keys:
-        yield Lever(f"duration of {name}", "s", keys["duration"], takes_time=True)
+        yield Lever(f"duration of {name}", "s", keys["duration"])
     if "share" in keys:
-        yield Lever(f"share of {name}", "%", keys["share"], takes_time=True)
+        yield Lever(f"share of {name}", "%", keys["share"])
 
 
 def _measured(currents: Currents) -> list[tuple[str, str]]:
@@ -201,9 +195,9 @@ class _Search:
         return float(np.median(end.life_s)) / YEAR_S
 
     def needed(self, lever: Lever) -> Needed:
-        low, high = self._bounds(lever)
-        short = low if lever.helps else high
-        long = high if lever.helps else low
+        # More of a state makes life longer where the rest of the time draws more.
+        ends = (self._edge(lever, NOTHING), self._edge(lever, ALL))
+        short, long = sorted(ends, key=lambda by: self.life(lever, by))
         if self.life(lever, long) < self._target:
             return Needed(lever, (), "cannot meet it alone")
         if self.life(lever, short) >= self._target:
@@ -217,28 +211,23 @@ class _Search:
                 long = middle
         return Needed(lever, self._places(lever, long), "", long)
 
-    def _bounds(self, lever: Lever) -> tuple[float, float]:
-        """Events can't come so often, or last so long, that they overlap."""
-        if not lever.takes_time:
-            return NOTHING, ALL
-        if lever.helps:
-            return 1.0 / self._most(Lever(lever.name, "", (), lever.times)), 1.0 / NOTHING
-        return NOTHING, self._most(lever)
-
-    def _most(self, lever: Lever) -> float:
-        """The largest factor at which all of the uses still fit into the time."""
-        low, high = 1.0, ALL
-        while high / low > 1.0 + 1e-6:
-            middle = math.sqrt(low * high)
-            low, high = (middle, high) if self._fits(lever, middle) else (low, middle)
-        return low
+    def _edge(self, lever: Lever, end: float) -> float:
+        """The factor nearest to `end` at which all of the uses still fit into the time."""
+        if self._fits(lever, end):
+            return end
+        fits = 1.0
+        while abs(math.log(end / fits)) > 1e-6:
+            middle = math.sqrt(fits * end)
+            fits, end = (middle, end) if self._fits(lever, middle) else (fits, middle)
+        return fits
 
     def _fits(self, lever: Lever, by: float) -> bool:
         values = lever.moved(self._values, by)
         for mode in self._case.profile.modes:
-            for use, amount in zip(mode.uses, mode.times(values), strict=True):
-                if use.is_rest and np.min(amount) < 0.0:
-                    return False
+            pairs = zip(mode.uses, mode.times(values), strict=True)
+            taken = [time for use, time in pairs if use.what == "state" and not use.is_rest]
+            if taken and np.max(np.add.reduce(taken)) > 1.0 + ROUNDING:
+                return False
         return True
 
     def _places(self, lever: Lever, by: float) -> tuple[tuple[str | None, float, float], ...]:

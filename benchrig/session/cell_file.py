@@ -27,6 +27,7 @@ from benchrig.session.fields import (
 from benchrig.session.profile_file import DIVISORS
 from benchrig.session.toml_file import TomlFile
 from benchrig.session.toml_lines import KeyPath
+from benchrig.units import format_quantity
 
 Chemistry = Literal[
     "lithium thionyl chloride",
@@ -154,6 +155,11 @@ class CellFile(TomlFile):
         loss = self.self_discharge
         if loss.value + loss.within >= 1.0:
             yield ("self_discharge",), "must be below 100 % per year, its tolerance included"
+        cell, where = self.cell, f"{self.at_temperature:g} °C, at_temperature"
+        if any(abs(factor - 1.0) > 1e-9 for factor in cell.at(self.at_temperature)):
+            yield ("temperatures",), f"must give 100 % and the factor 1 at {where}"
+        if abs(float(cell.load_share(self.at_load * self.parallel)) - 1.0) > 1e-9:
+            yield ("loads",), f"must give 100 % at at_load, {format_quantity(self.at_load, 'A')}"
 
     @property
     def cell(self) -> Cell:

@@ -12,6 +12,7 @@ from benchrig.energy.profile import Mode, Profile, Use, problems, quantity
 from benchrig.measurement.combining import Budget
 from benchrig.measurement.contributions import RECTANGULAR
 from benchrig.session.fields import (
+    UNKNOWN,
     AboutCharge,
     AboutCurrent,
     AboutDuration,
@@ -116,6 +117,16 @@ class ProfileFile(TomlFile):
     currents: dict[Name, AboutCurrent] = Field(default={})
     charges: dict[Name, AboutCharge] = Field(default={})
     modes: Annotated[tuple[ModeTable, ...], Field(min_length=1, strict=False)]
+
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        if any(part is UNKNOWN for part in (self.modes, *(mode.uses for mode in self.modes))):
+            return
+        uses = [use for mode in self.modes for use in mode.uses]
+        for table, named in (("currents", "state"), ("charges", "charge")):
+            used = {getattr(use, named) for use in uses}
+            for name in getattr(self, table):
+                if UNKNOWN not in used and name not in used:
+                    yield (table, name), f"no mode has a use with {named} = {name!r}"
 
     def conflicts(self) -> Iterator[tuple[KeyPath, str]]:
         names = [mode.name for mode in self.modes]

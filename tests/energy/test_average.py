@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from uncertainties import ufloat
 
 from benchrig.energy import Currents, Drawn, Mode, Profile, Use, average_current, quantity
 from benchrig.energy.drawing import draw
-from benchrig.measurement import Budget
+from benchrig.measurement import Budget, Stated, contribution
 from tests.energy.products import COARSE, FINE, always, duty, read, scattered, typed
 
 SEED = 5
@@ -67,17 +68,11 @@ def test_one_gain_is_one_error_over_all_states() -> None:
     apart = average_current(profile, known(**gained))
     assert apart.standard_uncertainty_A == pytest.approx(2.474e-9, rel=1e-3)
     one = {
-        name: Budget(each.value, tuple(_shared(part) for part in each.contributions))
+        name: Budget(each.value, tuple(replace(part, shared="gain") for part in each.contributions))
         for name, each in gained.items()
     }
     together = average_current(profile, known(**one))
     assert together.standard_uncertainty_A == pytest.approx(0.0003 * 9.998e-6, rel=1e-9)
-
-
-def _shared(part):  # type: ignore[no-untyped-def]
-    from dataclasses import replace
-
-    return replace(part, shared="gain of the range")
 
 
 def test_the_same_as_by_a_library_for_correlated_quantities() -> None:
@@ -103,8 +98,6 @@ def test_the_same_as_by_a_library_for_correlated_quantities() -> None:
     whole = sum(parts.values())
 
     def budget(value_A: float) -> Budget:
-        from benchrig.measurement import Stated, contribution
-
         gained = contribution("gain", Stated("g", 1.0, 0.0005, "1", 1.0, value_A), shared="gain")
         moved = contribution("offset", Stated("o", 0.0, 2e-6), shared="offset")
         return Budget(value_A, (gained, moved))

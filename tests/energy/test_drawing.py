@@ -54,6 +54,29 @@ def test_one_statement_adds_as_the_budget_says() -> None:
         assert np.std(mixed) == pytest.approx(expected.standard_uncertainty, rel=0.01)
 
 
+def test_four_rectangles_of_jcgm_101() -> None:
+    """JCGM 101:2008, 9.2.2 and 9.2.3 (from memory): the sum of four quantities with u = 1 has the
+    95 % interval -3.92 to 3.92 if they are normal, and -3.88 to 3.88 if they are rectangular."""
+    for divisor, expected in ((2.0, 3.92), (math.sqrt(3.0), 3.88)):
+        budgets = {f"x{n}": quantity("x", 0.0, divisor, divisor=divisor) for n in range(4)}
+        total = np.add.reduce(list(drawn(**budgets).values()))
+        assert np.std(total) == pytest.approx(2.0, rel=0.01), f"seed {SEED}"
+        low, high = np.quantile(total, [0.025, 0.975])
+        assert (-low, high) == pytest.approx((expected, expected), abs=0.03), f"seed {SEED}"
+
+
+def test_ten_resistors_of_the_gum() -> None:
+    """GUM 5.2.2, example (from memory): ten resistors of 1000 ohm, each calibrated against one
+    standard with u = 100 mohm, in series: u = 1 ohm, and not the 0.32 ohm of independent ones."""
+    for shared, expected in (("the standard", 1.0), (None, 0.3162)):
+        each = quantity("R", 1000.0, 0.1, "Ω", 1.0, shared=shared)
+        budgets = {f"R{n}": each for n in range(10)}
+        total = np.add.reduce(list(drawn(**budgets).values()))
+        assert np.std(total) == pytest.approx(expected, rel=0.01), f"seed {SEED}"
+        first_order = weighted_sum([each] * 10, [1.0] * 10)
+        assert first_order.standard_uncertainty == pytest.approx(expected, rel=1e-3)
+
+
 def test_the_same_seed_draws_the_same() -> None:
     first, second = (drawn(x=scattered(0.0, 1.0))["x"] for _ in range(2))
     assert np.array_equal(first, second)

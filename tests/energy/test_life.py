@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from benchrig.energy import Cell, Mode, Profile, Regulator, Use, life, quantity
+from benchrig.energy import Cell, Drawn, Mode, Profile, Use, life, quantity
 from benchrig.energy.life import Case
 from benchrig.units import YEAR_S
 from tests.energy.products import (
@@ -140,15 +140,24 @@ def test_falling_voltage_against_integration_in_small_steps() -> None:
     def slope(_: float, left: np.ndarray) -> np.ndarray:
         depth = 1.0 - left[0] / full_C
         volts = np.interp(depth, [0.0, 0.5, 1.0], [3.0, 2.6, 2.0])
-        return np.array([-(2e-6 * 1.8 / (0.8 * volts)) - 0.3e-6 - decay * left[0]])
+        gone = decay * left[0]
+        return np.array([-(2e-6 * 1.8 / (0.8 * volts)) - 0.3e-6 - gone, gone])
 
     def empty(_: float, left: np.ndarray) -> float:
         return float(left[0])
 
     empty.terminal = True  # type: ignore[attr-defined]
-    solved = solve_ivp(slope, (0.0, 100 * YEAR_S), [full_C], events=empty, rtol=1e-8, atol=1e-6)
+    solved = solve_ivp(
+        slope, (0.0, 100 * YEAR_S), [full_C, 0.0], events=empty, rtol=1e-8, atol=1e-6
+    )
     expected = solved.t_events[0][0] / YEAR_S
-    assert years(steady(2e-6, pack)) == pytest.approx(expected, rel=1e-3)
+    found = life(steady(2e-6, pack), 1000)
+    assert found.nominal_years == pytest.approx(expected, rel=1e-3)
+    assert found.lost_share == pytest.approx(solved.y_events[0][0][1] / full_C, rel=2e-3)
+    # The same at an early end by shelf life: what is gone by itself after two years.
+    early = life(steady(2e-6, replace(pack, shelf_life_s=2 * YEAR_S)), 1000)
+    solved = solve_ivp(slope, (0.0, 2 * YEAR_S), [full_C, 0.0], rtol=1e-8, atol=1e-6)
+    assert early.lost_share == pytest.approx(solved.y[1][-1] / full_C, rel=2e-3)
 
 
 # -- what ends it -------------------------------------------------------------------------------
@@ -174,6 +183,15 @@ def test_a_pulse_ends_life_early() -> None:
     whole = life(pulsed(0.02, 0.0, rising), 1000)
     assert half.nominal_years == pytest.approx(whole.nominal_years / 2.0, rel=1e-9)
     assert half.causes == {"charge": 0.0, "voltage": 1.0, "shelf life": 0.0}
+
+
+def test_a_stated_pulse_counts_where_it_is_the_highest() -> None:
+    flat = cell(depths=((0.0, 3.0, 15.0), (1.0, 3.0, 15.0)))
+    case = pulsed(0.001, 2.7, flat)
+    for pulse_A, cause in ((None, "charge"), (0.019, "charge"), (0.021, "voltage")):
+        assert life(replace(case, pulse_A=pulse_A), 1000).first_cause == cause
+    # A pulse that is lower than a state hides nothing.
+    assert life(replace(pulsed(0.021, 2.7, flat), pulse_A=0.001), 1000).first_cause == "voltage"
 
 
 def test_the_coldest_season_ends_it() -> None:
@@ -284,15 +302,13 @@ def test_monte_carlo_holds_where_linear_propagation_does_not() -> None:
         replace(typed(), states={"sleep": _drawn(8.49875e-6, 0.08)}),
         replace(cell(), capacity=quantity("capacity", 220 * MAH, 0.1 * 220 * MAH, divisor=2.0)),
     )
-    found = life(case, draws=400_000, seed=12)
-    assert found.median_years == pytest.approx(2.953, abs=0.003), "seed 12"
-    assert found.low_years == pytest.approx(2.540, abs=0.003), "seed 12"
+    found = life(case, draws=100_000, seed=12)
+    assert found.median_years == pytest.approx(2.953, abs=0.005), "seed 12"
+    assert found.low_years == pytest.approx(2.540, abs=0.005), "seed 12"
     assert found.high_years > 2.953 + 1.645 * 0.2786 + 0.02
 
 
-def _drawn(value: float, relative: float):  # type: ignore[no-untyped-def]
-    from benchrig.energy import Drawn
-
+def _drawn(value: float, relative: float) -> Drawn:
     return Drawn(quantity("I", value, 2.0 * relative * value, "A", 2.0), "typed in")
 
 
@@ -343,8 +359,3 @@ def test_a_board_at_its_limits() -> None:
     found = life(Case(always(), currents, cell()), 1000)
     assert found.at_limits_years == pytest.approx(found.nominal_years / 2.0)
     assert life(steady(2e-6, cell()), 1000).at_limits_years is None
-
-
-def test_a_regulator_without_its_table_is_not_asked() -> None:
-    assert isinstance(linear(0.0), Regulator)
-    assert cell(regulator=linear(0.0)).mean_voltage_V == 3.0
