@@ -13,6 +13,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from benchrig.bench import Bench, open_bench
     from benchrig.errors import BenchrigError, Fault, FileProblems, UsageError
+    from benchrig.records.by_hand import record_bench, record_session, replay_bench
+    from benchrig.records.recording import load_recording
+    from benchrig.records.replaying import replay
     from benchrig.sequencer import run_session
     from benchrig.session import load_bench, load_session, load_sheet
 
@@ -25,9 +28,14 @@ _HOME = {
     "FileProblems": "benchrig.errors",
     "UsageError": "benchrig.errors",
     "load_bench": "benchrig.session",
+    "load_recording": "benchrig.records.recording",
     "load_session": "benchrig.session",
     "load_sheet": "benchrig.session",
     "open_bench": "benchrig.bench",
+    "record_bench": "benchrig.records.by_hand",
+    "record_session": "benchrig.records.by_hand",
+    "replay": "benchrig.records.replaying",
+    "replay_bench": "benchrig.records.by_hand",
     "run_session": "benchrig.sequencer",
 }
 
@@ -39,9 +47,14 @@ __all__ = [
     "UsageError",
     "__version__",
     "load_bench",
+    "load_recording",
     "load_session",
     "load_sheet",
     "open_bench",
+    "record_bench",
+    "record_session",
+    "replay",
+    "replay_bench",
     "run_session",
 ]
 

@@ -21,8 +21,18 @@ from benchrig.injecting import FaultPlan, faulty, load_faults
 from benchrig.log import Log
 from benchrig.pricing import MeterPricing
 from benchrig.ranges import RangeKeeper
-from benchrig.session import BenchFile, MeterSheet, Session, load_bench, load_session, load_sheet
+from benchrig.session import (
+    BenchFile,
+    CurveFile,
+    MeterSheet,
+    Session,
+    load_bench,
+    load_curve,
+    load_session,
+    load_sheet,
+)
 from benchrig.session.bench_file import ScpiPort, Termination
+from benchrig.session.steps import grid
 from benchrig.session.toml_lines import KeyPath
 from benchrig.verifying import Chain
 from benchrig.wires import LineWire, Wire
@@ -60,7 +70,9 @@ def assemble(
     if wrap is not None:
         board, meter, supply = wires
         wires = wrap(board), wrap(meter), None if supply is None else wrap(supply)
-    return put_together(file, files.session, parts.sheet, parts.zeros, wires, log, clock)
+    made = put_together(file, files.session, parts.sheet, parts.zeros, wires, log, clock)
+    made.data_sheet = files.data_sheet
+    return made
 
 
 def put_together(
@@ -162,6 +174,7 @@ class Loaded:
     session: Session
     parts: Parts
     faults: FaultPlan | None = None
+    data_sheet: CurveFile | None = None
 
 
 class _Loading:
@@ -215,12 +228,19 @@ def load_files(
     file = loading.tried(lambda: load_bench(bench))
     injected = None if faults is None else loading.tried(lambda: load_faults(faults))
     parts = Parts() if file is None else loading.parts(file)
+    data_sheet = None if plan is None else loading.tried(lambda: data_sheet_of(plan))
     if file is not None and plan is not None:
         loading.problems.extend(unsuitable(file, plan))
     loading.done()
     assert file is not None
     assert plan is not None
-    return Loaded(file, plan, parts, injected)
+    return Loaded(file, plan, parts, injected, data_sheet)
+
+
+def data_sheet_of(session: Session) -> CurveFile | None:
+    """The curve file that a session names. Raises `FileProblems`."""
+    name = session.data_sheet
+    return None if name is None else session.referred(("data_sheet",), lambda: load_curve(name))
 
 
 def unsuitable(file: BenchFile, session: Session) -> Iterator[FileProblem]:
@@ -233,6 +253,14 @@ def unsuitable(file: BenchFile, session: Session) -> Iterator[FileProblem]:
         if by == "break" and file.board.parking.tx == "low":
             message = f"'low' is a break, which wakes {state.name} of the session: use 'closed'"
             yield file.problem(("board", "parking", "tx"), message)
+    for sweep in session.sweeps:
+        if sweep.voltages and file.supply is None:
+            message = f"is missing: the sweep {sweep.name} of the session sets supply voltages"
+            yield file.problem(("supply",), message)
+        most_V = max(voltage_V for voltage_V, _ in grid(session.board, sweep))
+        if file.supply is not None and most_V > file.supply.highest_voltage:
+            message = f"is below the {most_V:g} V of the sweep {sweep.name} of the session"
+            yield file.problem(("supply", "highest_voltage"), message)
     if file.supply is not None and file.supply.highest_voltage < session.board.supply_voltage:
         message = f"is below the {session.board.supply_voltage:g} V that the session asks for"
         yield file.problem(("supply", "highest_voltage"), message)

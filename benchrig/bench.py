@@ -13,36 +13,43 @@ Whatever happens inside the ``with``, the bench is left safe at its end.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from os import PathLike
 from types import TracebackType
 
 from benchrig.clock import Clock
 from benchrig.drivers.board import Board, BoardIdentity
-from benchrig.drivers.meter import Meter
+from benchrig.drivers.meter import Meter, MeterRange
 from benchrig.drivers.supply import Supply
-from benchrig.errors import BenchrigError, Fault, NoReply, UsageError, WireFault
+from benchrig.errors import Fault, NoReply, UsageError
 from benchrig.events import Listener
-from benchrig.judging import decision_rule, state_result
+from benchrig.finding import Finder
+from benchrig.judging import NOT_VERIFIED, WOKEN_BY, decision_rule, least_awake_A, state_result
+from benchrig.leaving import SafeEnd
 from benchrig.log import Log
 from benchrig.measurement import Budget, Decision
 from benchrig.measuring import BATCH_S, Measured, Measuring, SettlingPlan
+from benchrig.operating import Operating
 from benchrig.pricing import Pricing
 from benchrig.ranges import RangeKeeper
 from benchrig.result import StateResult
 from benchrig.session import BenchFile, Session
+from benchrig.session.curve_file import CurveFile
 from benchrig.session.protocol import Stimulus, Wake
 from benchrig.session.session_file import State
 from benchrig.session.wording import closest
-from benchrig.sleeping import QUICK_LOOK, SleepWatch, Visit
+from benchrig.sleeping import QUICK_LOOK, Shown, SleepWatch, Visit
 from benchrig.units import format_quantity
-from benchrig.verification import load_verification, require_verification
+from benchrig.verification import (
+    RANGE_NOT_VERIFIED,
+    Verification,
+    load_verification,
+    require_verification,
+)
 
 # A board that wakes by itself is waited for on a range with room from this long before.
 EARLY_S = 1.0
-# What a line of the safe end says where it was missed.
-NOT_REACHED = "NOT reached"
 
 
 class Bench:
@@ -69,11 +76,19 @@ class Bench:
         self.log = log
         # A replay has its own.
         self.load_verification = load_verification
+        # Where the session requires one.
+        self._verified: Verification | None = None
         # Of the last measurement of each state.
         self.budgets: dict[str, Budget] = {}
-        self._pricing = Pricing(meter, file, session.board)
+        self.pricing = Pricing(meter, file, session.board)
+        # What the data sheet says, where the session names it.
+        self.data_sheet: CurveFile | None = None
         self.identity: BoardIdentity | None = None
-        self._sleep = SleepWatch(board, meter, clock, log)
+        self._sleep = SleepWatch(board, meter, ranges, clock, log)
+        self._finder = Finder(session, file.board.parking, board, supply, ranges, clock, log)
+        cycle = self._finder.power_cycle
+        self.operating = Operating(session, board, supply, ranges, cycle, log.tell)
+        self._safe_end = SafeEnd(file, board, meter, supply, ranges, self.operating, self.wake)
         self._visit: Visit | None = None
         self._awake_A: float | None = None
         self._left = False
@@ -104,14 +119,15 @@ class Bench:
         self.is_open = True
 
     def check_requirements(self) -> None:
-        """What the session requires of this bench. Raises ``meter_not_verified``."""
+        """What the session requires of this bench. Raises ``meter_not_verified``. A range that the
+        verification does not cover is no fault here: its results are flagged."""
         within_s = self.session.requires.meter_verified_within
         if within_s is not None:
             path, identity = self.file.meter.verification, self.meter.instrument.identity
-            told = require_verification(
+            self._verified = require_verification(
                 path, within_s, identity or None, self.clock.now(), self.load_verification
             )
-            self.log.tell("verified", f"meter: {told}")
+            self.log.tell("verified", f"meter: {self._verified}")
 
     def forget_board(self) -> None:
         """The next board is another one, as far as anybody knows."""
@@ -130,51 +146,18 @@ class Bench:
             self.supply.switch(True)
             self.supply.check_voltage(voltage_V)
             self.log.tell("powered", f"supply on at {voltage_V:g} V")
-        self._find_board()
+        self.operating.begin()
+        self._finder.find()
+        self._visit = None
         if self.session.protocol.identity is not None:
             self.identity = self.board.identify(self.session.protocol.identity)
             self.log.tell("identity", f"board: {self.identity.text}")
 
-    def _find_board(self) -> None:
-        try:
-            self.board.hello(self.session.board.boot_time)
-        except NoReply:
-            # It may still sleep from an earlier session: try what wakes it, once each.
-            if not any(self._answers(wake) for wake in self._wakes_from_outside()):
-                raise
-        self._is_awake()
-        self.log.tell("hello", "the board answers")
-
-    def _wakes_from_outside(self) -> list[Wake]:
-        wakes = [state.wake for state in self.session.states if state.wake is not None]
-        return [wake for wake in wakes if wake.by in ("byte", "break", "dtr", "rts")]
-
-    def _answers(self, wake: Wake) -> bool:
-        self.board.stimulate(wake)
-        try:
-            self.board.hello(wake.within)
-        except NoReply:
-            return False
-        return True
-
-    def _is_awake(self) -> None:
-        self.board.banner_belongs = False
-        self._visit = None
-
     def recover(self) -> None:
         """After a fault of the board: bring it back to where it answers, by a power cycle where
         nothing else helps and there is a supply. Raises ``board_silent``."""
-        self.log.tell("recovering", "looking for the board again")
-        self.ranges.make_room("looking for the board again")
-        self.board.unpark()
-        self.board.banner_belongs = True
-        try:
-            self._find_board()
-        except NoReply:
-            if self.supply is None:
-                raise
-            self._power_cycle(1.0)
-            self._find_board()
+        self._finder.recover()
+        self._visit = None
 
     # -- one state --------------------------------------------------------------------------
 
@@ -188,9 +171,11 @@ class Bench:
         hint = "" if close is None else f"did you mean {close!r}? "
         raise UsageError(f"there is no state {name!r}; {hint}the session has {known}")
 
-    def enter(self, name: str) -> None:
-        """Bring the board into a state of the session file; wakes it first if it sleeps."""
-        state = self.state(name)
+    def enter(self, name: str | State) -> None:
+        """Bring the board into a state of the session file, or one that is like it; wakes it first
+        if it sleeps."""
+        state = self.state(name) if isinstance(name, str) else name
+        name = state.name
         if self._visit is not None and self._visit.state.sleeps:
             self.wake()
         self.log.state = name
@@ -198,7 +183,8 @@ class Bench:
         self.ranges.make_room(f"entering {name}")
         if state.sleeps:
             self._saw_awake(self._sleep.current_A())
-        self._visit = visit = Visit(state, self.clock.monotonic(), self._awake_A)
+        awake_A = least_awake_A(self.session, self._awake_A)
+        self._visit = visit = Visit(state, self.clock.monotonic(), awake_A)
         for index, exchange in enumerate(state.enter):
             if state.sleeps and index == len(state.enter) - 1:
                 # It may fall asleep before the acknowledgement is out; the current tells.
@@ -211,19 +197,35 @@ class Bench:
             self.board.park(self.file.board.parking)
         self.log.tell("entered", f"entered {name}")
 
+    def forget_awake(self) -> None:
+        """What the board draws awake is another current at another voltage or clock."""
+        self._awake_A = None
+
+    def listen(self, duration_s: float) -> None:
+        """Wait, with an ear to the board."""
+        self._sleep.listen(duration_s)
+
+    def reach(self) -> None:
+        """Make the board reachable in the state that it is in, asleep or not, and settled there."""
+        self.ranges.make_room("making events")
+        self.board.unpark()
+
     def _saw_awake(self, current_A: float | None) -> None:
         seen = [value for value in (self._awake_A, current_A) if value is not None]
         self._awake_A = min(seen, default=None)
 
-    def measure(self, finer: float = 1.0) -> StateResult:
+    def measure(self, finer: float = 1.0, *, value: bool = False) -> StateResult:
         """The settled current of the state that was entered, judged against its limits; `finer`
-        by that factor than the session file asks for.
+        by that factor than the session file asks for. With `value` also where the session aims at
+        the verdict alone.
 
         Raises `Fault` only where something other than the current went wrong: a wire, a reset,
         an overload. A current that does not settle is a result with the verdict `fault`.
         """
         visit = self._present()
         plan = SettlingPlan.of(self.session, visit.state, finer)
+        if value:
+            plan = replace(plan, risk=None)
         measured = self._measured(visit, plan, since_s=self.clock.monotonic())
         visit.settled_A = measured.level_A
         return self._judged(visit, measured)
@@ -267,26 +269,33 @@ class Bench:
             self.log,
             visit.entered_s,
             visit.awake_A,
+            self.pricing,
         )
         deadline_s = self._deadline_s(visit, since_s + plan.time_limit_s)
         return measuring.run(deadline_s, self._sleep.listen)
 
     def _judged(self, visit: Visit, measured: Measured) -> StateResult:
         state, entry = visit.state, measured.range
-        # An idle TX line feeds the board whatever is done to the others.
-        parked = state.sleeps and self.file.board.parking.tx != "idle"
-        priced = self._pricing.priced(measured.outcome, entry, state, parked=parked)
-        self.budgets.pop(state.name, None)
+        priced = self.pricing.priced(measured.outcome, entry, state)
+        lacks = self.lacking(entry, state)
         voltage_V = None
-        if priced is not None:
-            self.budgets[state.name] = priced.budget
-            if not entry.shunt_assumed:
-                voltage_V = self.ranges.voltage_at_board(entry, visit.settled_A or 0.0)
+        if priced is not None and not entry.assumed:
+            voltage_V = self.ranges.voltage_at_board(entry, visit.settled_A or 0.0)
         rule = decision_rule(self.session)
-        row = state_result(state, measured, priced, visit.awake_A, voltage_V, rule)
+        row = state_result(state, measured, priced, lacks, visit.awake_A, voltage_V, rule)
+        self.budgets.pop(state.name, None)
+        if priced is not None and row.fault is None:
+            self.budgets[state.name] = priced.budget
         if not state.sleeps and row.verdict != "fault":
             self._saw_awake(_certain_A(row, measured.decision))
         return row
+
+    def lacking(self, entry: MeterRange, state: State) -> tuple[str, ...]:
+        """Flags of what a result on a range lacks."""
+        flags = self.pricing.flags(entry, state)
+        if self._verified is None or self._verified.covers(entry.full_scale_A):
+            return flags
+        return (*flags, RANGE_NOT_VERIFIED)
 
     def _deadline_s(self, visit: Visit, deadline_s: float) -> float:
         """A board that wakes by its own timer is left alone in time, with the meter on a range
@@ -308,19 +317,23 @@ class Bench:
 
     def verify_sleep(self) -> tuple[str, ...]:
         """Try the stimuli that must not wake the state, up to the first one that does; returns
-        what that shows, as flags: ``woken_by_...`` or none."""
+        what that shows, as flags: ``woken_by_...``, and ``not_verified_...`` where nothing could
+        tell."""
         visit = self._present()
+        flags: list[str] = []
         for stimulus in visit.state.must_not_wake:
-            asleep = self._sleeps_through(visit, stimulus)
-            if asleep is None:  # noise does not come again, but a board that speaks does
-                asleep = self._sleeps_through(visit, stimulus)
-            if not asleep:
+            shown = self._shown_by(visit, stimulus)
+            if shown == "noise":  # it does not come again, but a board that speaks does
+                shown = self._shown_by(visit, stimulus)
+            if shown in ("woke", "noise"):
                 # A board that has reset just then does not do that again.
                 visit = self._entered_again(visit)
-                asleep = self._sleeps_through(visit, stimulus)
-            if not asleep:
-                return (f"woken_by_{stimulus.by}",)
-        return ()
+                shown = self._shown_by(visit, stimulus)
+            if shown in ("woke", "noise"):
+                return (*flags, f"{WOKEN_BY}{stimulus.by}")
+            if shown == "not_verified":
+                flags.append(f"{NOT_VERIFIED}{stimulus.by}")
+        return tuple(dict.fromkeys(flags))
 
     def _entered_again(self, visit: Visit) -> Visit:
         """The same state, with a board that was woken; at rest as far as its guard tells."""
@@ -333,16 +346,17 @@ class Bench:
         self._sleep.listen(SettlingPlan.of(self.session, visit.state).priors.guard_s)
         return again
 
-    def _sleeps_through(self, visit: Visit, stimulus: Stimulus) -> bool | None:
-        """Whether the board sleeps on; None where nobody can tell."""
+    def _shown_by(self, visit: Visit, stimulus: Stimulus) -> Shown:
         self.ranges.make_room(f"a stimulus by {stimulus.by}")
         self.board.unpark()
         # A board that boots when it wakes tells by its banner that this woke it.
-        self.board.banner_belongs = _boots(visit.state.wake)
+        self.board.banner_belongs = boots = _boots(visit.state.wake)
         self.board.stimulate(stimulus)
-        asleep = self._sleep.stays_asleep(visit, stimulus)
-        self.board.banner_belongs = asleep is False and self.board.banner_belongs
-        return asleep
+        has_banner = self.session.protocol.banner is not None
+        in_time = visit.state.quiet >= self.session.board.boot_time
+        shown = self._sleep.after(visit, stimulus, silence_tells=boots and has_banner and in_time)
+        self.board.banner_belongs = shown == "woke" and boots
+        return shown
 
     def wake(self) -> float | None:
         """Wake the board as its state says; returns the latency in s, from the stimulus (or from
@@ -368,13 +382,23 @@ class Bench:
             raise Fault(
                 "no_wake",
                 f"board: silent after a wake by {wake.by} from {visit.state.name}; "
-                f"{silence.message}",
+                f"{silence.message}{self._power_left(wake)}",
             ) from silence
         latency_s = None if woken_s is None else self.clock.monotonic() - woken_s
-        self._is_awake()
+        self.board.banner_belongs = False
+        self._visit = None
         after = "" if latency_s is None else f" after {format_quantity(latency_s, 's', 3)}"
         self.log.tell("woken", f"awake{after}")
         return latency_s
+
+    def _power_left(self, wake: Wake) -> str:
+        left_V = self._finder.left_V
+        if wake.by != "power_cycle" or left_V is None:
+            return ""
+        return (
+            f". When it was switched on again the supply read {left_V:.3g} V: if that is much, the "
+            "decoupling capacitor has kept the board alive, and a longer off_time empties it"
+        )
 
     def _stimulate(self, wake: Wake, visit: Visit) -> float | None:
         """Do what wakes the board, or wait for it; returns when, on the clock, if that is known."""
@@ -390,7 +414,7 @@ class Bench:
                 self._sleep.listen(max(due_s - self.clock.monotonic(), 0.0))
             return woken_s
         if wake.by == "power_cycle":
-            self._power_cycle(wake.off_time)
+            self._finder.power_cycle(wake.off_time)
             return self.clock.monotonic()
         self.board.stimulate(wake)
         return now_s
@@ -400,17 +424,6 @@ class Bench:
             raise UsageError("the board is in no state of the session; enter one first")
         return self._visit
 
-    def _power_cycle(self, off_time_s: float) -> None:
-        if self.supply is None:
-            raise UsageError("a wake by power_cycle needs a [supply] in the bench file")
-        self.log.tell("power_cycle", f"supply off for {off_time_s:g} s")
-        # An idle TX line would feed the board through its RX pin, and it would not lose its power.
-        self.board.park(self.file.board.parking)
-        self.supply.switch(False)
-        self.clock.sleep(off_time_s)
-        self.board.unpark()
-        self.supply.switch(True)
-
     # -- the end ----------------------------------------------------------------------------
 
     def make_safe(self) -> tuple[str, ...]:
@@ -418,13 +431,9 @@ class Bench:
         the bench file says. Returns what was reached, a line each. Raises only what a listener
         raises, and that at the end."""
         self.log.state = None
-        steps: list[tuple[str, Callable[[], str]]] = [("meter", self._safe_meter)]
-        if self._visit is not None and self._visit.state.sleeps:
-            steps.append(("board", self._safe_board))
-        if self.supply is not None:
-            steps.append(("supply", self._safe_supply))
+        state = None if self._visit is None else self._visit.state
         with self.clock.shielded(), self.log.undisturbed():
-            reached = tuple(f"{name}: {_tried(step)}" for name, step in steps)
+            reached = self._safe_end.reached(None if state is None else state.wake)
             for line in reached:
                 self.log.tell("safe_end", line)
         return reached
@@ -446,34 +455,6 @@ class Bench:
             if instrument is not None:
                 instrument.close()
 
-    def _safe_meter(self) -> str:
-        if not self.meter.instrument.identity:
-            return "was never reached"
-        self.ranges.make_safe()
-        return "on its highest range"
-
-    def _safe_board(self) -> str:
-        wake = self._present().state.wake
-        if wake is None or wake.by in ("timer", "operator"):
-            return "left asleep, since only its timer or the operator wakes it"
-        if wake.by == "power_cycle" and self.file.supply and self.file.supply.at_end == "off":
-            return "left asleep, since its power goes off"
-        try:
-            self.wake()
-        except WireFault:
-            self.board.close()
-            self.board.open()
-            self.wake()
-        return "awake"
-
-    def _safe_supply(self) -> str:
-        assert self.supply is not None
-        assert self.file.supply is not None
-        if not self.supply.instrument.identity:
-            return "was never reached"
-        self.supply.make_safe()
-        return f"left {self.file.supply.at_end}"
-
 
 def _boots(wake: Wake | None) -> bool:
     return wake is not None and (wake.reboots or wake.by == "power_cycle")
@@ -485,15 +466,6 @@ def _certain_A(row: StateResult, decision: Decision | None) -> float | None:
         return decision.current_A if decision.lower_A > 0.0 else None
     stands_out = (row.current_A or 0.0) > 4 * (row.expanded_uncertainty_A or 0.0)
     return row.current_A if stands_out else None
-
-
-def _tried(step: Callable[[], str]) -> str:
-    try:
-        return step()
-    except BenchrigError as error:
-        return f"{NOT_REACHED}: {error}"
-    except Exception as error:  # a mistake of our own must not keep the other steps from being done
-        return f"{NOT_REACHED}: {error!r}"
 
 
 def open_bench(

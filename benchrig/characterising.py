@@ -70,7 +70,7 @@ def _stretches(
     for batch in batches:
         if not stretches or stretches[-1].full_scale_A != batch.range_A:
             entry = known.get(batch.range_A)
-            offset = 0.0 if entry is None or entry.offset is None else entry.offset
+            offset = 0.0 if entry is None else entry.offset
             count_A = 0.0 if entry is None else entry.count_A
             # The entry has it as a standard uncertainty, of a rectangle.
             offset_A = 3.0**0.5 * offset * batch.range_A

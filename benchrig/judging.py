@@ -16,12 +16,25 @@ from benchrig.measurement import (
     ratio_flags,
     reported,
 )
-from benchrig.measuring import STILL_AWAKE, Measured
+from benchrig.measuring import HALF_AWAKE, STILL_AWAKE, Measured
 from benchrig.pricing import Priced
-from benchrig.result import ContributionRecord, DerivedResult, FaultRecord, StateResult, Verdict
+from benchrig.result import (
+    ContributionRecord,
+    DerivedResult,
+    FaultRecord,
+    StateResult,
+    Verdict,
+    worst,
+)
 from benchrig.session.session_file import Difference, Ratio, Session, State
+from benchrig.units import format_quantity
 
 COVERAGE = 0.95
+# The kind of fault of a supply current below zero.
+FED = "fed_from_elsewhere"
+
+# What flags of the verification of sleep begin with.
+WOKEN_BY, NOT_VERIFIED = "woken_by_", "not_verified_"
 
 
 def decision_rule(session: Session) -> DecisionRule:
@@ -37,11 +50,13 @@ def state_result(
     state: State,
     measured: Measured,
     priced: Priced | None,
+    lacks: tuple[str, ...],
     awake_A: float | None,
     board_voltage_V: float | None,
     rule: DecisionRule,
 ) -> StateResult:
-    """The row of a state. `awake_A` is what the board drew before it was sent to sleep."""
+    """The row of a state. `lacks`: flags of what its uncertainty lacks; `awake_A`: what the board
+    drew before it was sent to sleep."""
     outcome, limit = measured.outcome, state.limit
     row = StateResult(
         name=state.name,
@@ -55,20 +70,22 @@ def state_result(
         averaged_for_s=outcome.averaged_for_s,
     )
     if measured.decision is not None:
-        return _verdict_only(row, state, measured.decision, awake_A)
+        return _verdict_only(row, state, measured.decision, lacks, awake_A)
     if priced is None:
         return row.model_copy(
             update={"fault": FaultRecord(kind=outcome.kind, message=outcome.reason)}
         )
     budget = priced.budget
     verdict: Verdict = rule.decide(budget, limit.min, limit.max)
-    flags = [*_flags(state, measured, budget, verdict), *priced.flags]
+    flags = [*_flags(state, measured, budget, verdict), *lacks]
     if _stays_awake(state, measured, budget, awake_A):
         verdict = "fail"
         flags.append("stays_awake")
+    fault = _fed(budget.value + budget.expanded_uncertainty)
     return row.model_copy(
         update={
-            "verdict": verdict,
+            "verdict": verdict if fault is None else "fault",
+            "fault": fault,
             "current_A": budget.value,
             "expanded_uncertainty_A": budget.expanded_uncertainty,
             "coverage": COVERAGE,
@@ -94,11 +111,30 @@ def state_result(
     )
 
 
+def _fed(highest_A: float) -> FaultRecord | None:
+    """A board has no source of its own: a supply current that is below zero at its `highest_A`, by
+    its uncertainty, is no measurement of the board."""
+    if highest_A >= 0.0:
+        return None
+    return FaultRecord(
+        kind=FED,
+        message=f"board: its supply current is below zero, {format_quantity(highest_A, 'A', 3)} at "
+        "the highest, so something else feeds it: usually an idle TX line, through its RX pin. "
+        "Park the lines ([board.parking] in the bench file), or declare what they feed in "
+        "([board.leakage]), correctly if it is declared; else look for another source, and at the "
+        "meter's leads and zero",
+    )
+
+
 def _verdict_only(
-    row: StateResult, state: State, decision: Decision, awake_A: float | None
+    row: StateResult,
+    state: State,
+    decision: Decision,
+    lacks: tuple[str, ...],
+    awake_A: float | None,
 ) -> StateResult:
     """The row of a state of which only the verdict was wanted: no settled current, but bounds of
-    it, as the meter reads it, that hold however early the measurement ended."""
+    it, at the voltage that the burden leaves, that hold however early the measurement ended."""
     if decision.kind not in ("pass", "fail", "undecided"):
         return row.model_copy(
             update={"fault": FaultRecord(kind=decision.kind, message=decision.reason)}
@@ -108,18 +144,20 @@ def _verdict_only(
     if verdict == "fail":
         above = limit.max is not None and decision.lower_A > limit.max
         flags.append("above_limit" if above else "below_limit")
-        if state.sleeps and awake_A is not None and decision.lower_A > 0.5 * awake_A:
+        if state.sleeps and awake_A is not None and decision.lower_A > HALF_AWAKE * awake_A:
             flags.append("stays_awake")
+    fault = _fed(decision.upper_A)
     return row.model_copy(
         update={
-            "verdict": verdict,
+            "verdict": verdict if fault is None else "fault",
+            "fault": fault,
             "lower_bound_A": _finite(decision.lower_A),
             "upper_bound_A": _finite(decision.upper_A),
             "consumers_risk": decision.risks.consumer,
             "producers_risk": decision.risks.producer,
             "decided_after_s": decision.decided_after_s,
             "readings": decision.readings,
-            "flags": tuple(flags),
+            "flags": (*flags, *lacks),
         }
     )
 
@@ -136,6 +174,16 @@ def _flags(state: State, measured: Measured, budget: Budget, verdict: Verdict) -
     return tuple(flags)
 
 
+def least_awake_A(session: Session, seen_A: float | None) -> float | None:
+    """What the board draws awake when it does least: what was seen, or less where the session file
+    says so of a state that may not have been measured."""
+    if seen_A is None:
+        return None
+    awake = [state.limit for state in session.states if not state.sleeps]
+    declared = [limit.typical or limit.min for limit in awake]
+    return min([seen_A, *(at_A for at_A in declared if at_A)])
+
+
 def _stays_awake(state: State, measured: Measured, budget: Budget, awake_A: float | None) -> bool:
     """Whether the board never went to sleep. Half of what it draws awake is far above any sleep
     state; where a limit allows so much, or there is none, nearly all of it is asked for."""
@@ -146,7 +194,17 @@ def _stays_awake(state: State, measured: Measured, budget: Budget, awake_A: floa
     base_A = measured.outcome.base_A
     between_A = budget.value if base_A is None else min(budget.value, base_A)
     surely_A = between_A - budget.expanded_uncertainty
-    return surely_A > (0.5 if above else STILL_AWAKE) * awake_A
+    return surely_A > (HALF_AWAKE if above else STILL_AWAKE) * awake_A
+
+
+def with_sleep_flags(row: StateResult, flags: tuple[str, ...]) -> StateResult:
+    """With what the verification of sleep found: a board that was woken by what must not wake it
+    fails, whatever its current; where nothing could tell, nobody knows."""
+    if not flags:
+        return row
+    woken = any(flag.startswith(WOKEN_BY) for flag in flags)
+    verdict = worst([row.verdict, "fail" if woken else "undecided"])
+    return row.model_copy(update={"verdict": verdict, "flags": (*row.flags, *flags)})
 
 
 def _finite(number: float) -> float | None:

@@ -6,6 +6,7 @@ The numerics are in `measurement`; here is only the loop that brings readings to
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -14,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from benchrig.clock import Clock
-from benchrig.drivers.meter import ASSUMED_OFFSET, Meter, MeterRange, Readings
+from benchrig.drivers.meter import Meter, MeterRange, Readings
 from benchrig.drivers.scpi import is_valid
 from benchrig.errors import Fault
 from benchrig.events import ReadingsTaken
@@ -24,6 +25,7 @@ from benchrig.measurement import (
     Outcome,
     Priors,
 )
+from benchrig.pricing import Pricing
 from benchrig.ranges import RangeKeeper
 from benchrig.session.session_file import Session, State, Ticks
 from benchrig.units import format_quantity
@@ -44,8 +46,12 @@ LAST_DESCENT_S = 1.0
 # drifted there; for shorter a tick, or what an open input draws, may have raised it.
 WOKEN = 4.0
 WOKEN_FOR_S = 2.0
-# A current that never fell below this share of what the board draws awake is no sleep current.
+# So many periods must have shown no ticks before another range is tried, and must be left.
+TICKS_TO_SEE = 10
+# A current that never fell below this share of what the board draws awake is no sleep current; nor
+# is half of it, where the state's limit does not allow so much.
 STILL_AWAKE = 0.9
+HALF_AWAKE = 0.5
 
 
 @dataclass(frozen=True)
@@ -69,6 +75,7 @@ class SettlingPlan:
             "announced": pick("announced"),
             "guard_s": pick("guard"),
             "slowest_tau_s": pick("slowest_time_constant"),
+            "slowest_noise_s": pick("slowest_noise"),
             "tolerance": pick("tolerance"),
         }
         priors = Priors(**{key: value for key, value in known.items() if value is not None})
@@ -88,7 +95,7 @@ class SettlingPlan:
         valid = first_A[is_valid(first_A)]
         level_A = float(np.mean(np.abs(valid))) if len(valid) else 0.0
         # To resolve much finer than the meter is accurate would only cost time.
-        floor_A = (entry.gain or 0.0) * level_A + (entry.offset or 0.0) * entry.full_scale_A
+        floor_A = entry.gain * level_A + entry.offset * entry.full_scale_A
         return replace(
             self.priors,
             period_s=ticks.period if ticks else None,
@@ -129,6 +136,7 @@ class Measuring:
         log: Log,
         entered_s: float,
         awake_A: float | None,
+        pricing: Pricing,
     ) -> None:
         self._state = state
         self._plan = plan
@@ -138,9 +146,12 @@ class Measuring:
         self._log = log
         self._entered_s = entered_s
         self._awake_A = awake_A
+        self._pricing = pricing
         self._ticks = state.ticks
+        self._looked_for_ticks = False
         self._watch: Watch | None = None
         self._watch_range: MeterRange | None = None
+        self._watch_from_s = math.inf
         # Of each batch its end and its lowest reading, and the lowest level so far; below the
         # floor nobody can tell.
         self._floor_A = 0.0
@@ -154,13 +165,15 @@ class Measuring:
         ``unexpected_wake`` and whatever the meter raises.
         """
         fresh = True
+        half_s = (self._clock.monotonic() + deadline_s) / 2.0
         while True:
             left_s = deadline_s - self._clock.monotonic()
             readings = self._meter.acquire(self._batch_size(fresh, left_s), meanwhile)
             self._note_level(readings)
-            if self._ticks is not None and self._never_slept():
-                # They belong to a board that sleeps: without them it settles like any other.
-                self._ticks = self._watch = None
+            # They belong to a board that sleeps: without them it settles like any other.
+            ticks = None if self._never_slept() else self._state.ticks
+            if ticks is not self._ticks:
+                self._ticks, self._watch = ticks, None
             outcome = None
             if readings.overloaded:
                 self._tell_readings(readings, None)
@@ -180,6 +193,8 @@ class Measuring:
                 self._tell_readings(readings, outcome)
                 if outcome.kind != "waiting":
                     break
+                if self._clock.monotonic() >= half_s and self._misses_ticks(deadline_s):
+                    self._watch = outcome = None
             fresh = outcome is None
             if self._clock.monotonic() >= deadline_s:
                 if self._watch is None:
@@ -189,6 +204,19 @@ class Measuring:
                 break
         self._check_asleep(outcome)
         return self._measured(outcome)
+
+    def _misses_ticks(self, deadline_s: float) -> bool:
+        """Whether no ticks were seen so far, and the range was changed to see them; once."""
+        if self._ticks is None or self._looked_for_ticks or self._watch is None:
+            return False
+        needed_s = TICKS_TO_SEE * self._ticks.period
+        now_s = self._clock.monotonic()
+        if min(now_s - self._watch_from_s, deadline_s - now_s) < needed_s:
+            return False
+        self._looked_for_ticks = True
+        # The watch itself goes on.
+        so_far = copy.deepcopy(self._watch).finish()
+        return so_far.kind == "wakeups_not_seen" and self._ranges.step_up_for_ticks()
 
     def _batch_size(self, fresh: bool, left_s: float) -> int:
         wanted = round(min(BATCH_S, left_s) / self._meter.interval_s)
@@ -200,18 +228,19 @@ class Measuring:
             return
         entry = readings.range
         # Below this the range does not tell a current from its own offset.
-        offset = ASSUMED_OFFSET if entry.offset is None else entry.offset
-        self._floor_A = 4 * offset * entry.full_scale_A
+        self._floor_A = 4 * entry.offset * entry.full_scale_A
         self._lows.append((float(readings.times_s[-1]), float(np.min(valid))))
         self._lowest_A = min(self._lowest_A, max(float(np.median(valid)), self._floor_A))
 
     def _never_slept(self) -> bool:
         since_s = self._clock.monotonic() - self._entered_s
-        return (
-            self._awake_A is not None
-            and since_s > self._plan.priors.guard_s
-            and self._lowest_A > max(STILL_AWAKE * self._awake_A, self._floor_A)
-        )
+        early = since_s <= self._plan.priors.guard_s
+        if early or self._awake_A is None or not self._state.sleeps:
+            return False
+        most_A = self._state.limit.max
+        above = most_A is not None and self._lowest_A > most_A
+        share = HALF_AWAKE if above else STILL_AWAKE
+        return self._lowest_A > max(share * self._awake_A, self._floor_A)
 
     def _check_asleep(self, outcome: Outcome) -> None:
         """Raises ``unexpected_wake`` if the current had fallen and is at a multiple of that."""
@@ -232,14 +261,15 @@ class Measuring:
     def _look(self, readings: Readings) -> Outcome:
         if self._watch is None:
             first_s = readings.times_s[0] - self._meter.interval_s
-            self._watch = self._new_watch(readings, float(first_s) - self._entered_s)
+            self._watch_from_s = float(first_s)
+            self._watch = self._new_watch(readings, self._watch_from_s - self._entered_s)
             self._watch_range = readings.range
         return self._watch.add(readings.times_s - self._entered_s, readings.currents_A)
 
     def _new_watch(self, readings: Readings, since_s: float) -> Watch:
         entry, share = readings.range, self._meter.dead_share
         priors = self._plan.priors_on(entry, readings.currents_A, self._ticks, share)
-        return new_watch(self._state, priors, entry, since_s, risk=self._plan.risk)
+        return new_watch(self._state, priors, entry, since_s, self._plan.risk, self._pricing)
 
     def _measured(self, outcome: Outcome) -> Measured:
         entry = self._watch_range

@@ -6,9 +6,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from benchrig.drivers.meter import MeterRange
-from benchrig.errors import Fault
+import numpy as np
+
+from benchrig.drivers.meter import RECTANGLE, MeterRange
+from benchrig.finding import EMPTY_WITHIN_S
 from benchrig.measuring import SettlingPlan
+from benchrig.pricing import MeterPricing
 from benchrig.ranges import RangeKeeper
 from benchrig.session.session_file import Session, State
 from benchrig.units import format_quantity
@@ -36,14 +39,16 @@ def longest_s(session: Session, states: Sequence[State]) -> float:
 def longest_visit_s(session: Session, state: State) -> float:
     """For one state, from its entry to the end of its waking."""
     time_limit_s = SettlingPlan.of(session, state).time_limit_s
-    return OVERHEAD_S + _asleep_s(state, time_limit_s) + _leaving_s(state)
+    by_power_cycle = state.wake is not None and state.wake.by == "power_cycle"
+    empty_s = EMPTY_WITHIN_S if by_power_cycle else 0.0
+    return OVERHEAD_S + _asleep_s(state, time_limit_s) + _leaving_s(state) + empty_s
 
 
 def visit_s(session: Session, state: State) -> float:
     """An estimate for one state, from its entry to the end of its waking."""
     plan = SettlingPlan.of(session, state)
     decay_s = TIME_CONSTANTS * plan.priors.slowest_tau_s if state.sleeps else 0.0
-    measuring_s = max(plan.priors.guard_s, decay_s) + 1.0
+    measuring_s = max(plan.priors.guard_s, decay_s, plan.priors.sight_s) + 1.0
     if state.ticks is not None:
         measuring_s = max(measuring_s, plan.priors.guard_s + 4 * state.ticks.period)
     measuring_s = min(measuring_s, plan.time_limit_s)
@@ -65,38 +70,79 @@ def _leaving_s(state: State) -> float:
 
 
 @dataclass(frozen=True)
+class Worth:
+    """What a planned measurement will be worth, as far as that is known beforehand: the meter's
+    part of the expanded uncertainty, what settling may leave (None where only a limit is known,
+    to which the distance counts), and which contribution dominates."""
+
+    meter_A: float
+    settling_A: float | None
+    dominated_by: str
+
+
+@dataclass(frozen=True)
 class PlannedState:
     """`expected_A`: the typical current, else the limit, else None. `range`: where it would be
-    measured, None where no range does; `voltage_V`: what the board then has; `uncertainty_A`: the
-    meter's part of the expanded uncertainty, None without a sheet. `problem`: why it cannot be
-    measured, with the range and the voltage that come nearest."""
+    measured, None where no range does; `voltage_V`: what the board then has. `lowest`: the range
+    for the least that the limits allow, where there is no typical current. `problem`: why it cannot
+    be measured, with the range and the voltage that come nearest."""
 
     state: State
     expected_A: float | None
     range: MeterRange | None = None
     voltage_V: float | None = None
-    uncertainty_A: float | None = None
+    worth: Worth | None = None
+    lowest: MeterRange | None = None
     problem: str | None = None
 
 
 def planned(
-    states: Sequence[State], keeper: RangeKeeper, ranges: Sequence[MeterRange], minimum_V: float
+    session: Session,
+    states: Sequence[State],
+    ranges: Sequence[MeterRange],
+    keeper: RangeKeeper,
+    pricing: MeterPricing,
 ) -> Iterator[PlannedState]:
     """For each state, once: the range for its expected current."""
     for state in dict.fromkeys(states):
-        expected_A = state.limit.typical or state.limit.max
+        limit = state.limit
+        expected_A = limit.typical or limit.max
         if expected_A is None or not ranges:
             yield PlannedState(state, expected_A)
             continue
-        entry = _range_for(state, expected_A, keeper, ranges)
+        entry = keeper.reached(expected_A, state.ticks)
         if entry is None:
+            minimum_V = session.board.minimum_voltage
             problem = burden_problem(state.name, expected_A, keeper, ranges, minimum_V)
             yield PlannedState(state, expected_A, problem=problem)
-        else:
-            voltage_V = keeper.voltage_at_board(entry, expected_A)
-            known = entry.gain is not None
-            uncertainty_A = 2 * keeper.expected_A(entry, expected_A) if known else None
-            yield PlannedState(state, expected_A, entry, voltage_V, uncertainty_A)
+            continue
+        yield PlannedState(
+            state,
+            expected_A,
+            entry,
+            keeper.voltage_at_board(entry, expected_A),
+            _worth(session, state, entry, expected_A, pricing),
+            None if limit.typical else keeper.reached(limit.min or 0.0, state.ticks),
+        )
+
+
+def _worth(
+    session: Session, state: State, entry: MeterRange, expected_A: float, pricing: MeterPricing
+) -> Worth:
+    budget = pricing.expected(entry, expected_A)
+    settling_A = None
+    if state.limit.typical is not None:
+        priors = SettlingPlan.of(session, state).priors_on(
+            entry, np.array([expected_A]), state.ticks, 0.0
+        )
+        settling_A = priors.allowed_A(expected_A)
+    name, largest_A = max(
+        ((row.name, abs(row.contribution)) for row in budget.table()), key=lambda named: named[1]
+    )
+    # The tolerance is priced as the half-width of a rectangle.
+    settling_dominates = settling_A is not None and settling_A / RECTANGLE > largest_A
+    dominated_by = "settling tolerance" if settling_dominates else f"meter's {name}"
+    return Worth(2 * budget.standard_uncertainty, settling_A, dominated_by)
 
 
 def burden_problem(
@@ -120,22 +166,9 @@ def burden_problem(
     if voltage_V >= minimum_V:
         return None
     scale = format_quantity(nearest.full_scale_A, "A", 2)
-    assumed = " (its shunt is assumed; a meter sheet would tell)" if nearest.shunt_assumed else ""
+    assumed = " (its shunt is assumed; a meter sheet would tell)" if nearest.assumed else ""
     return (
         f"{what}: {current} on the {scale} range leave the board {voltage_V:.3f} V, below its "
         f"minimum_voltage of {minimum_V:g} V{assumed}; use a meter with a smaller shunt, or a "
         "higher supply voltage"
     )
-
-
-def _range_for(
-    state: State, expected_A: float, keeper: RangeKeeper, ranges: Sequence[MeterRange]
-) -> MeterRange | None:
-    best = keeper.best(ranges, expected_A, state.ticks)
-    if best is not None:
-        return best
-    try:
-        room = keeper.room()
-    except Fault:
-        return None
-    return room if room.overload_A >= expected_A else None

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from benchrig.drivers.meter import Zero
-from benchrig.drivers.meter_ranges import MeterRange
+from benchrig.drivers.meter_ranges import RECTANGLE, MeterRange
 from benchrig.measurement import (
     Ambient,
     Budget,
+    MeterUncertainty,
     Outcome,
     RangeAccuracy,
     Sensitivity,
@@ -27,20 +28,18 @@ from benchrig.measurement import (
     single_reading_budget,
 )
 from benchrig.session import BenchFile, MeterSheet
+from benchrig.session.bench_file import Leakage
 from benchrig.session.session_file import BoardRatings, State
-
-SQRT3 = math.sqrt(3.0)
 
 
 @dataclass(frozen=True)
 class Priced:
     """`budget` is that of the current at the nominal supply voltage and with no lines connected;
-    the corrections (in A) have been added to what was read. `flags` tell what it lacks."""
+    the corrections (in A) have been added to what was read."""
 
     budget: Budget
     burden_correction_A: float | None = None
     leakage_correction_A: float | None = None
-    flags: tuple[str, ...] = ()
 
 
 class PricedMeter(Protocol):
@@ -57,6 +56,17 @@ class PricedMeter(Protocol):
 
     @property
     def aperture_s(self) -> float: ...
+
+
+def parked(file: BenchFile, state: State) -> bool:
+    """Whether the UART lines feed nothing into the board: an idle TX line does, whatever is done
+    to the others, and only a sleeping board is left without one."""
+    return state.sleeps and file.board.parking.tx != "idle"
+
+
+def feeding(file: BenchFile, state: State) -> Leakage | None:
+    """What is declared of the lines, where they feed the board in a state."""
+    return None if parked(file, state) else file.board.leakage
 
 
 class MeterPricing:
@@ -80,20 +90,22 @@ class MeterPricing:
         )
 
     def expected_A(self, entry: MeterRange, current_A: float) -> float:
-        """The standard uncertainty to be expected of a current on a range. Of an unknown meter
-        only that it grows with the range."""
+        """The standard uncertainty to be expected of a current on a range."""
+        return self.expected(entry, current_A).standard_uncertainty
+
+    def expected(self, entry: MeterRange, current_A: float) -> Budget:
+        """The budget of a reading that is yet to be taken."""
         accuracy = self._accuracy(entry)
-        if accuracy is None:
-            return entry.full_scale_A
         zero = self._zero(self._meter.zeros.get(entry.full_scale_A))
         noise_A = entry.noise_A or 0.0
-        budget = single_reading_budget(current_A, accuracy, noise_A, zero, ambient=self._ambient)
-        return budget.standard_uncertainty
+        return single_reading_budget(current_A, accuracy, noise_A, zero, ambient=self._ambient)
 
-    def _accuracy(self, entry: MeterRange) -> RangeAccuracy | None:
+    def _accuracy(self, entry: MeterRange) -> RangeAccuracy:
         sheet = self._meter.sheet
-        if sheet is None or entry.gain is None or entry.offset is None:
-            return None
+        if sheet is None:
+            return RangeAccuracy(
+                entry.full_scale_A, entry.gain, entry.offset, entry.count_A, divisor=RECTANGLE
+            )
         return RangeAccuracy(
             entry.full_scale_A,
             entry.gain,
@@ -120,13 +132,14 @@ class MeterPricing:
             # The sheet's noise is that at one power-line cycle.
             cycle_s = self._meter.aperture_s / self._meter.nplc
             floor_A = averaged_noise(entry.noise_A, cycle_s, integrated_s)
-        if not entry.shunt_assumed and entry.shunt_ohm > 0.0:
+        if not entry.assumed and entry.shunt_ohm > 0.0:
             floor_A = max(floor_A, noise_floor(entry.shunt_ohm, 1.0 / (2.0 * integrated_s)))
         return floor_A
 
-    def _flags(self, entry: MeterRange) -> tuple[str, ...]:
+    def meter_flags(self, entry: MeterRange) -> tuple[str, ...]:
+        """What a budget on a range lacks of the meter's part."""
         sheet = self._meter.sheet
-        if sheet is None or entry.gain is None:
+        if sheet is None:
             return ("uncertainty_lacks_meter",)
         if self._ambient is None:
             drifts = entry.gain_per_K is not None or entry.offset_per_K is not None
@@ -144,27 +157,49 @@ class Pricing(MeterPricing):
         super().__init__(meter, file)
         self._ratings = ratings
 
-    def priced(
-        self, outcome: Outcome, entry: MeterRange, state: State, *, parked: bool
-    ) -> Priced | None:
-        """The budget of an outcome on a range; None where it has no value. `parked`: the UART
-        lines fed nothing into the board."""
+    def priced(self, outcome: Outcome, entry: MeterRange, state: State) -> Priced | None:
+        """The budget of an outcome on a range; None where it has no value."""
         if outcome.current_A is None:
             return None
         budget = self.as_read(outcome, entry)
         leakage_A = burden_A = None
-        leakage = self._file.board.leakage
-        if leakage is not None and not parked:
+        leakage = feeding(self._file, state)
+        if leakage is not None:
             leakage_A = -leakage.current
             budget = difference(budget, declared_leakage(leakage.current, leakage.within))
-        if state.sensitivity is not None and not entry.shunt_assumed:
+        if state.sensitivity is not None and not entry.assumed:
             uncorrected_A = budget.value
             slope, within = state.sensitivity.slope, state.sensitivity.within
             budget = corrected_for_burden(
-                budget, self._supply_line(entry), Sensitivity(slope, within / SQRT3)
+                budget, self._supply_line(entry), Sensitivity(slope, within / RECTANGLE)
             )
             burden_A = budget.value - uncorrected_A
-        return Priced(budget, burden_A, leakage_A, self._flags(entry))
+        return Priced(budget, burden_A, leakage_A)
+
+    def flags(self, entry: MeterRange, state: State) -> tuple[str, ...]:
+        """What a result on a range lacks: of the meter's part, and of what the lines feed in."""
+        unknown = state.sleeps and not parked(self._file, state)
+        fed = unknown and self._file.board.leakage is None
+        return (*self.meter_flags(entry), *(("leakage_not_declared",) if fed else ()))
+
+    def fed_A(self, state: State) -> float:
+        """What the lines are declared to add to the current that is read in a state."""
+        leakage = feeding(self._file, state)
+        return 0.0 if leakage is None else leakage.current
+
+    def for_verdict(self, entry: MeterRange, state: State) -> MeterUncertainty:
+        """The parts of the budget that do not come from the readings, as a verdict wants them."""
+        accuracy, zero = self._accuracy(entry), self._meter.zeros.get(entry.full_scale_A)
+        low_C, high_C = accuracy.reference_low_C, accuracy.reference_high_C
+        outside_K = 0.0 if self._ambient is None else self._ambient.outside_K(low_C, high_C)
+        leakage = feeding(self._file, state)
+        offset_A = math.hypot(
+            accuracy.offset * entry.full_scale_A if zero is None else zero.standard_uncertainty_A,
+            accuracy.offset_per_K * entry.full_scale_A * outside_K,
+            0.0 if leakage is None else leakage.within / RECTANGLE,
+        )
+        gain = math.hypot(accuracy.gain, accuracy.gain_per_K * outside_K)
+        return MeterUncertainty(gain, offset_A)
 
     def _supply_line(self, entry: MeterRange) -> SupplyLine:
         voltage_V = self._ratings.supply_voltage
@@ -173,6 +208,6 @@ class Pricing(MeterPricing):
         return SupplyLine(
             voltage_V,
             entry.shunt_ohm,
-            voltage_uncertainty_V=accuracy * voltage_V / SQRT3,
+            voltage_uncertainty_V=accuracy * voltage_V / RECTANGLE,
             name=f"{entry.full_scale_A:g} A",
         )

@@ -8,6 +8,7 @@ called by the board driver itself, before each such act.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 
@@ -26,6 +27,9 @@ from benchrig.units import format_quantity
 ENTRY_SHARE = 0.8
 # So many overloads of a range in one state bar it.
 MOST_OVERLOADS = 2
+# Shunt times decoupling capacitor smears wake-up ticks; over so many periods a tenth of their
+# fundamental is left (1/sqrt(1 + (2 pi 1.6)^2)), which stands out of the noise of most records.
+MOST_SMEARED = 1.6
 
 
 class RangeKeeper:
@@ -45,12 +49,14 @@ class RangeKeeper:
         self._clock = clock
         self._ratings = ratings
         self._tell = tell
+        # What the board's line is supplied with now; a sweep changes it.
+        self.supply_V = ratings.supply_voltage
         # How often each range overloaded in the present state.
         self._overloads: Counter[float] = Counter()
 
     def voltage_at_board(self, entry: MeterRange, current_A: float) -> float:
         """The supply minus the burden of `current_A` on this range."""
-        return self._ratings.supply_voltage - max(current_A, 0.0) * entry.shunt_ohm
+        return self.supply_V - max(current_A, 0.0) * entry.shunt_ohm
 
     def leaves_room(self, entry: MeterRange) -> bool:
         """Whether the board may wake on this range: it is not overloaded, and the board keeps
@@ -70,7 +76,7 @@ class RangeKeeper:
         raise Fault(
             "burden_too_high",
             f"meter: no range carries {highest} and leaves the board its "
-            f"{self._ratings.minimum_voltage:g} V of {self._ratings.supply_voltage:g} V. "
+            f"{self._ratings.minimum_voltage:g} V of {self.supply_V:g} V. "
             "Use a meter with a smaller shunt, or measure with a higher supply voltage",
         )
 
@@ -99,7 +105,9 @@ class RangeKeeper:
             self._ratings.decoupling or 0.0
         ):
             return False
-        return ticks is None or self._carries(entry, ticks, reading_A)
+        return ticks is None or (
+            self._carries(entry, ticks, reading_A) and self._shows(entry, ticks)
+        )
 
     @property
     def _interruption_s(self) -> float:
@@ -128,28 +136,67 @@ class RangeKeeper:
             and self.voltage_at_board(entry, through_shunt_A) >= self._ratings.minimum_voltage
         )
 
+    def _shows(self, entry: MeterRange, ticks: Ticks) -> bool:
+        smeared_s = entry.shunt_ohm * (self._ratings.decoupling or 0.0)
+        return entry.assumed or smeared_s <= MOST_SMEARED * ticks.period
+
     def lower_range(
         self, readings: Readings, ticks: Ticks | None, within_s: float
     ) -> MeterRange | None:
         """The range below the present one, if any, that these readings allow, that has settled
         `within_s`, and on which the current will be known better than on any other."""
-        valid = readings.currents_A[is_valid(readings.currents_A)]
-        if len(valid) < len(readings.currents_A) or len(valid) == 0:
+        reaches_A = _reached_A(readings)
+        if reaches_A is None:
             return None
-        present = readings.range
-        offset_A = (present.offset or 0.0) * present.full_scale_A
-        reaches_A = float(np.max(np.abs(valid)) + 3 * np.std(valid) + offset_A)
-        lower = [
-            entry
-            for entry in self._meter.ranges
-            if entry.full_scale_A < present.full_scale_A
-            and entry.settling_s + self._recharge_s(entry) <= within_s
-        ]
+        return self._better(readings.range, reaches_A, ticks, within_s)
+
+    def reached(self, current_A: float, ticks: Ticks | None) -> MeterRange | None:
+        """Where a steady current is measured in the end, from the range with room on down, if the
+        offset of each range on the way shows as much as it usually does. None where it is too much
+        for all of them."""
+        ranges = self._meter.ranges
+        present = next((entry for entry in ranges if self.leaves_room(entry)), ranges[-1])
+        while True:
+            reaches_A = current_A + _shown_offset_A(present)
+            lower = self._better(present, reaches_A, ticks, math.inf)
+            if lower is None:
+                break
+            present = lower
+        return present if self._carries_steadily(present, current_A) else None
+
+    def _carries_steadily(self, entry: MeterRange, current_A: float) -> bool:
+        left_V = self.voltage_at_board(entry, current_A) - self._ratings.minimum_voltage
+        return entry.overload_A >= current_A and left_V >= 0.0
+
+    def _better(
+        self, present: MeterRange, reaches_A: float, ticks: Ticks | None, within_s: float
+    ) -> MeterRange | None:
+        lower = [entry for entry in self._below(present) if self.change_s(entry) <= within_s]
         best = self.best(lower, reaches_A, ticks)
         if best is None:
             return None
         gains = self.expected_A(best, reaches_A) < self.expected_A(present, reaches_A)
         return best if gains else None
+
+    def finer(
+        self, readings: Readings, ticks: Ticks | None, offset_A: float, within_s: float
+    ) -> MeterRange | None:
+        """The highest range below the present one that these readings allow, whose offset is no
+        more than `offset_A`, and that has settled `within_s`."""
+        reaches_A = _reached_A(readings)
+        if reaches_A is None:
+            return None
+        allowed = (
+            entry
+            for entry in reversed(self._below(readings.range))
+            if entry.offset * entry.full_scale_A <= offset_A
+            and self.change_s(entry) <= within_s
+            and self.allows(entry, reaches_A, ticks)
+        )
+        return next(allowed, None)
+
+    def _below(self, present: MeterRange) -> list[MeterRange]:
+        return [entry for entry in self._meter.ranges if entry.full_scale_A < present.full_scale_A]
 
     def best(
         self, ranges: Sequence[MeterRange], reading_A: float, ticks: Ticks | None
@@ -186,6 +233,25 @@ class RangeKeeper:
         roomy = [entry for entry in higher if self.leaves_room(entry)]
         self._change((roomy or higher)[0], "overload")
 
+    def step_up_for_ticks(self) -> bool:
+        """After ticks were not seen: to the next range with a smaller shunt, which smears them
+        less, and not below it again in this state. False if there is none."""
+        present = self._meter.range
+        if present is None:
+            return False
+        higher = [
+            entry
+            for entry in self._meter.ranges
+            if entry.full_scale_A > present.full_scale_A and entry.shunt_ohm < present.shunt_ohm
+        ]
+        if not higher:
+            return False
+        for entry in self._meter.ranges:
+            if entry.full_scale_A < higher[0].full_scale_A:
+                self._overloads[entry.full_scale_A] = MOST_OVERLOADS
+        self._change(higher[0], "wake-ups were not seen, a smaller shunt smears them less")
+        return True
+
     def make_safe(self) -> None:
         """The highest range, whatever is running."""
         self._meter.make_safe()
@@ -196,11 +262,20 @@ class RangeKeeper:
         self._clock.sleep(self._recharge_s(entry))
         self._told(self._meter.range, reason)
 
+    def await_recharge(self) -> None:
+        """After a step of the supply, on the present range."""
+        if self._meter.range is not None:
+            self._clock.sleep(self._recharge_s(self._meter.range))
+
+    def change_s(self, entry: MeterRange) -> float:
+        """From a change to this range to readings that mean something."""
+        return entry.settling_s + self._recharge_s(entry)
+
     def _recharge_s(self, entry: MeterRange) -> float:
         """After a change of the shunt the board's supply settles again, once the circuit is
         closed: 6.9 time constants bring it to 0.1 % of the step (elementary circuit theory,
         exp(-6.9) = 0.001)."""
-        if entry.shunt_assumed:
+        if entry.assumed:
             return 0.0
         return self._interruption_s + 6.9 * entry.shunt_ohm * (self._ratings.decoupling or 0.0)
 
@@ -210,3 +285,18 @@ class RangeKeeper:
             self._tell(
                 "range", f"range {scale}: {reason}", range_A=entry.full_scale_A, reason=reason
             )
+
+
+def _reached_A(readings: Readings) -> float | None:
+    """What the current reaches for all that these readings tell; None where some mean nothing."""
+    valid = readings.currents_A[is_valid(readings.currents_A)]
+    if len(valid) < len(readings.currents_A) or len(valid) == 0:
+        return None
+    offset_A = _shown_offset_A(readings.range)
+    return float(np.max(np.abs(valid)) + 3 * np.std(valid) + offset_A)
+
+
+def _shown_offset_A(entry: MeterRange) -> float:
+    """What a reading may be off without current. Where that is assumed, so is a burden that errs to
+    the safe side by more."""
+    return 0.0 if entry.assumed else entry.offset * entry.full_scale_A

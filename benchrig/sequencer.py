@@ -14,7 +14,7 @@ from os import PathLike
 from typing import Literal
 
 from benchrig import __version__
-from benchrig.bench import NOT_REACHED, Bench
+from benchrig.bench import Bench
 from benchrig.clock import Clock
 from benchrig.errors import CannotOpen, Fault, Interrupted, UsageError, WireFault, WireLost
 from benchrig.events import (
@@ -25,7 +25,8 @@ from benchrig.events import (
     StateEnded,
     StateStarted,
 )
-from benchrig.judging import derived_results
+from benchrig.judging import derived_results, with_sleep_flags
+from benchrig.leaving import NOT_REACHED
 from benchrig.measurement import confirmation, confirmed
 from benchrig.planning import longest_visit_s, visit_s
 from benchrig.result import (
@@ -106,6 +107,7 @@ class _Walk:
         self._fault: FaultRecord | None = None
         self._told: list[Fault] = []
         self._safe_end: tuple[str, ...] = ()
+        self._events: list[EventRecord] = []
 
     def run(self, listeners: Sequence[Listener], *, connect: bool = False) -> SessionResult:
         bench = self._bench
@@ -197,7 +199,7 @@ class _Walk:
         try:
             row = self._measured(state, finer)
             if "stays_awake" not in row.flags:
-                row = _with_flags(row, self._bench.verify_sleep())
+                row = with_sleep_flags(row, self._bench.verify_sleep())
             return row.model_copy(update={"wake_latency_s": self._bench.wake()}), None
         except Fault as fault:
             self._tell_fault(fault)
@@ -281,6 +283,8 @@ class _Walk:
         if self._fault is not None or not complete:
             verdicts.append("fault")
         said = identity.serial_number if identity else None
+        # A result is made after each state: of a long session not all anew each time.
+        self._events += (EventRecord(**vars(entry)) for entry in log.entries[len(self._events) :])
         return SessionResult(
             session=self._session.name,
             verdict=worst(verdicts),
@@ -298,7 +302,7 @@ class _Walk:
             derived=derived,
             fault=self._fault,
             safe_end=self._safe_end,
-            events=tuple(EventRecord(**vars(entry)) for entry in log.entries),
+            events=tuple(self._events),
             benchrig=__version__,
         )
 
@@ -331,15 +335,6 @@ def _unmeasured(state: State) -> StateResult:
 def _with_fault(row: StateResult, fault: Fault) -> StateResult:
     record = FaultRecord(kind=fault.kind, message=fault.message)
     return row.model_copy(update={"verdict": "fault", "fault": record})
-
-
-def _with_flags(row: StateResult, flags: tuple[str, ...]) -> StateResult:
-    """With what the verification of sleep found: a board that was woken by what must not wake it
-    fails, whatever its current."""
-    if not flags:
-        return row
-    verdict = worst([row.verdict, "fail"])
-    return row.model_copy(update={"verdict": verdict, "flags": (*row.flags, *flags)})
 
 
 def _board_record(bench: Bench) -> BoardRecord:

@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from benchrig.clock import Clock
 from benchrig.drivers.board import Board
 from benchrig.drivers.lines import shown
-from benchrig.drivers.meter import ASSUMED_OFFSET, Meter, Readings
+from benchrig.drivers.meter import Meter, Readings
 from benchrig.drivers.scpi import is_valid
 from benchrig.errors import Fault
 from benchrig.log import Log
+from benchrig.ranges import RangeKeeper
 from benchrig.session.protocol import Stimulus
 from benchrig.session.session_file import State
 
+# What a stimulus that must not wake the board shows. "not_verified": it was silent, which proves
+# nothing, and its current cannot tell; "noise": it spoke, and its current has not risen.
+Shown = Literal["slept_on", "woke", "not_verified", "noise"]
+
+# A board that draws less awake than this multiple of what it draws asleep is none that anybody puts
+# to sleep (common practice, no source): what awake means, where nobody has seen it awake.
+LEAST_AWAKE = 2.0
+# Before a board wakes by its timer there is time for a change of range that takes no longer.
+IN_PASSING_S = 0.3
 # Readings for a quick look at the current: enough for a median that one wake-up tick leaves alone.
 QUICK_LOOK = 5
 
@@ -34,11 +46,15 @@ class Visit:
 
 
 class SleepWatch:
-    """Looks at the current without leaving a range with room."""
+    """Looks at the current on the range that the meter is on; on a finer one only where that is
+    said."""
 
-    def __init__(self, board: Board, meter: Meter, clock: Clock, log: Log) -> None:
+    def __init__(
+        self, board: Board, meter: Meter, ranges: RangeKeeper, clock: Clock, log: Log
+    ) -> None:
         self._board = board
         self._meter = meter
+        self._ranges = ranges
         self._clock = clock
         self._log = log
 
@@ -64,9 +80,11 @@ class SleepWatch:
         The range has room for the board's waking, and its offset may be many times the sleep
         current: what counts as risen lies above both.
         """
+        return self._risen(visit, self._meter.acquire(QUICK_LOOK, self.listen))
+
+    def _risen(self, visit: Visit, present: Readings) -> bool | None:
         if visit.settled_A is None:
             return None
-        present = self._meter.acquire(QUICK_LOOK, self.listen)
         valid = present.currents_A[is_valid(present.currents_A)]
         if len(valid) == 0 and present.overloaded:
             raise Fault(
@@ -80,26 +98,46 @@ class SleepWatch:
         if np.median(valid) > threshold_A:
             return True
         # A board that is awake may draw less than that.
-        can_tell = visit.awake_A is not None and threshold_A <= 0.8 * visit.awake_A
-        return False if can_tell else None
+        return False if threshold_A <= _least_awake_A(visit) else None
 
-    def stays_asleep(self, visit: Visit, stimulus: Stimulus) -> bool | None:
-        """Silence, and after it a current that has not risen. None where there was no silence and
-        the current has not risen: noise on the line, or a board that woke for a moment."""
+    def _has_risen_finely(self, visit: Visit) -> bool | None:
+        """`has_risen`, where it cannot tell on this range on the highest one that can, as far as
+        the readings allow such a one; back to a range with room afterwards."""
+        present = self._meter.acquire(QUICK_LOOK, self.listen)
+        risen = self._risen(visit, present)
+        if risen is not None or visit.settled_A is None:
+            return risen
+        # Half of what is between asleep and awake is left to the noise.
+        between_A = _least_awake_A(visit) - 1.5 * visit.settled_A
+        wake = visit.state.wake
+        within_s = IN_PASSING_S if wake is not None and wake.after is not None else math.inf
+        finer = self._ranges.finer(present, visit.state.ticks, between_A / 8, within_s)
+        if finer is None:
+            return None
+        self._ranges.step_down(finer, present)
+        readings = self._meter.acquire(QUICK_LOOK, self.listen)
+        risen = readings.overloaded or self._risen(visit, readings)
+        self._ranges.make_room("what comes next")
+        return risen
+
+    def after(self, visit: Visit, stimulus: Stimulus, *, silence_tells: bool) -> Shown:
+        """What a stimulus shows: by silence, and after it by the current. `silence_tells`: the
+        board would have been heard if it had woken."""
         state = visit.state
         told = f"{stimulus.by} must not wake {state.name}"
         said = self._said(state.quiet)
-        risen = self.has_risen(visit)
+        risen = self._has_risen_finely(visit)
         if said is not None:
             self._log.tell("woke", f"{told}: the board said '{said}'", risen=risen)
-            return None if risen is False else False
+            return "noise" if risen is False else "woke"
         if risen:
             self._log.tell("woke", f"{told}: the current rose")
-        elif risen is None:
+            return "woke"
+        if risen is None and not silence_tells:
             self._log.tell("not_verified", f"{told}: it was silent, the current cannot tell")
-        else:
-            self._log.tell("slept_on", f"{stimulus.by} did not wake {state.name}")
-        return not risen
+            return "not_verified"
+        self._log.tell("slept_on", f"{stimulus.by} did not wake {state.name}")
+        return "slept_on"
 
     def _said(self, within_s: float) -> str | None:
         """The first line that comes."""
@@ -128,6 +166,12 @@ class SleepWatch:
         raise Fault("no_wake", f"board: did not wake{by} from {visit.state.name} in time")
 
 
+def _least_awake_A(visit: Visit) -> float:
+    """Below this the board is asleep."""
+    if visit.awake_A is not None:
+        return 0.8 * visit.awake_A
+    return LEAST_AWAKE * (visit.settled_A or 0.0)
+
+
 def _offset_A(readings: Readings) -> float:
-    entry = readings.range
-    return (ASSUMED_OFFSET if entry.offset is None else entry.offset) * entry.full_scale_A
+    return readings.range.offset * readings.range.full_scale_A

@@ -3,6 +3,7 @@ session that asks for one."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -21,6 +22,9 @@ from pydantic import (
 from benchrig.errors import Fault, FileProblem, FileProblems
 from benchrig.files import write_atomically
 from benchrig.session.toml_file import unreadable
+
+RANGE_NOT_VERIFIED = "range_not_verified"
+"""The flag of a result on a range that the required verification of the meter did not check."""
 
 MOST_EN = 1.0
 """|E_n| of 1 or less agrees (ISO 13528 and ISO/IEC 17043, from memory)."""
@@ -64,6 +68,15 @@ class Verification(_Kept):
     def fit(self) -> bool:
         return all(check.agrees for check in self.checks)
 
+    def covers(self, full_scale_A: float) -> bool:
+        """Whether a range was among those checked."""
+        return any(
+            math.isclose(check.full_scale_A, full_scale_A, rel_tol=1e-3) for check in self.checks
+        )
+
+    def __str__(self) -> str:
+        return f"verified on {self.taken:%Y-%m-%d} with {len(self.checks)} checks"
+
 
 def save_verification(path: Path, verification: Verification) -> None:
     """Raises `OSError`."""
@@ -97,8 +110,8 @@ def require_verification(
     identity: str | None,
     now: datetime,
     load: Callable[[Path], Verification | None] = load_verification,
-) -> str:
-    """Says which verification meets the demand, in words. `path`: as in the bench file, `identity`:
+) -> Verification:
+    """The verification that meets the demand. `path`: as in the bench file, `identity`:
     that of the meter on the bench, None where it has not been asked. `load` is another one where
     nothing is read from disk. Raises ``meter_not_verified``."""
     if path is None:
@@ -121,7 +134,7 @@ def require_verification(
             f"{path} is of {kept.taken:%Y-%m-%d}, {age / timedelta(days=1):.1f} d ago, and the "
             f"session asks for {within_s / 86400:g} d at the most"
         )
-    return f"verified on {kept.taken:%Y-%m-%d} with {len(kept.checks)} checks"
+    return kept
 
 
 def _not_verified(why: str) -> Fault:

@@ -131,7 +131,7 @@ def _look(chain: Chain, entry: MeterRange, resistor: Resistor, voltage: SetVolta
     expected_A = current_A(entry, resistor, voltage)
     valid = readings.currents_A[is_valid(readings.currents_A)]
     read_A = float(np.median(valid)) if len(valid) == len(readings.currents_A) else math.inf
-    allowed_A = OTHER * expected_A + 4.0 * (entry.offset or 0.0) * entry.full_scale_A
+    allowed_A = OTHER * expected_A + 4.0 * entry.offset * entry.full_scale_A
     if abs(read_A - expected_A) > allowed_A + 4.0 * entry.count_A:
         raise _other(read_A, expected_A, entry)
 
@@ -168,11 +168,10 @@ def _compared(
     chain: Chain, readings: Readings, resistor: Resistor, voltage: SetVoltage
 ) -> Agreement:
     """Limits of error are rectangles: divided by sqrt(3) (GUM 4.3.7)."""
-    entry, times_s = readings.range, readings.times_s
+    entry = readings.range
     # A resistor has nothing to settle: what it draws is there from the first reading on.
     known = Priors(announced=True, slowest_tau_s=chain.meter.interval_s, count_A=entry.count_A)
-    start_s = float(times_s[0]) - chain.meter.interval_s
-    outcome = settle(times_s - start_s, readings.currents_A, known)
+    outcome = settle(readings.times_s, readings.currents_A, known)
     if outcome.current_A is None:
         raise Fault("unsteady", f"meter: the resistor's current is not steady: {outcome.reason}")
     return ohm_check(

@@ -1,11 +1,13 @@
 """What a recording costs: its size, its share of the time of a session, and how fast it replays.
 
-    python scripts/bench_recording.py [--minutes 5] [--rate 100]
+    python scripts/bench_recording.py [--minutes 5] [--rate 100] [--folder .]
 
 A board sleeps, and is read at the given rate, on the virtual clock; every act is the same as in
 real time. What recording takes is the time inside the recorder alone, as a share of the time that
-the session would have taken. Sizes are extrapolated to an hour. The ratio of a replay is that of
-the recordings under fixtures, each replayed once before.
+the session would have taken; syncing is an fsync of what comes in 10 s, as where a state ends each
+10 s. The file is in the given folder, whose disk counts. Sizes are
+extrapolated to an hour. The ratio of a replay is that of the recordings under fixtures, each
+replayed once before; it does not include reading the recording and its files, which is printed.
 """
 
 from __future__ import annotations
@@ -27,6 +29,8 @@ from benchrig.session import load_bench, load_session
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
 SESSION, BENCH = FIXTURES / "hive-scale.session.toml", FIXTURES / "simulated.bench.toml"
+
+STATE_S = 10.0
 
 
 class Stopwatch:
@@ -86,41 +90,47 @@ def measure(minutes: float, rate: float, path: Path) -> None:
         size = path.stat().st_size - before
         spent_s = watch.took_s
         bench.leave()
+    sync_s = measure_sync(path.with_name("sync.jsonl"), round(size / took_s * STATE_S))
+    share, syncing = spent_s / took_s, sync_s / STATE_S
     print(f"{took_s:.0f} s at {readings / took_s:.0f} readings/s: {size / 1e6:.2f} MB")
     print(f"an hour: {size / took_s * 3600 / 1e6:.1f} MB")
-    print(f"recording took {spent_s:.3f} s, {100 * spent_s / took_s:.3f} % of the session")
+    print(f"recording took {100 * share:.3f} % of the session, syncing {100 * syncing:.3f} %: ")
+    print(f"{1e6 * spent_s / readings:.1f} us a reading, {1e3 * sync_s:.1f} ms to put and sync")
 
 
-def measure_sync(folder: Path) -> None:
-    """Once at the end of each state."""
-    file = RecordingFile(folder / "sync.jsonl", {"format": "none"})
-    began_s, times = time.perf_counter(), 20
+def measure_sync(path: Path, size: int) -> float:
+    """How long it takes, in s, to put so many bytes and to have them on the disk."""
+    file, times = RecordingFile(path, {"format": "none"}), 20
+    began_s = time.perf_counter()
     for number in range(times):
-        file.put({"t": number, "text": "x" * 1000})
+        file.put({"t": number, "text": "x" * size})
         file.sync()
+    took_s = time.perf_counter() - began_s
     file.close()
-    print(f"to sync at a state's end: {1e3 * (time.perf_counter() - began_s) / times:.1f} ms")
+    return took_s / times
 
 
 def measure_replays() -> None:
     for path in sorted((FIXTURES / "recordings").glob("*.jsonl")):
+        replay(load_recording(path))
+        began_s = time.perf_counter()
         recording = load_recording(path)
         files = recorded_files(recording)
-        replay(recording, files)
-        began_s = time.perf_counter()
+        read_s, began_s = time.perf_counter() - began_s, time.perf_counter()
         replay(recording, files)
         ratio = recording.took_s / (time.perf_counter() - began_s)
-        print(f"replay of {path.stem:20} {recording.took_s:6.1f} s, {ratio:5.0f} times faster")
+        took = f"{recording.took_s:6.1f} s, {ratio:5.0f} times faster"
+        print(f"replay of {path.stem:20} {took}, read in {1e3 * read_s:.1f} ms")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--minutes", type=float, default=5.0)
     parser.add_argument("--rate", type=float, default=100.0)
+    parser.add_argument("--folder", type=Path, default=Path())
     options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=options.folder) as folder:
         measure(options.minutes, options.rate, Path(folder) / "r.jsonl")
-        measure_sync(Path(folder))
     measure_replays()
 
 

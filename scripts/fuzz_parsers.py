@@ -16,7 +16,7 @@ import random
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -26,6 +26,8 @@ from benchrig.drivers.lines import Ledger, LineSplitter
 from benchrig.drivers.scpi import ResponseFramer, parse_block, parse_error_reply, parse_numbers
 from benchrig.errors import BenchrigError
 from benchrig.records.recording import load_recording, sealed
+from benchrig.records.replaying import replay
+from benchrig.records.scrubbing import scrub
 from benchrig.records.sources import parse_sources
 from benchrig.session import BenchFile, MeterSheet, Session, load_session
 from benchrig.session.cell_file import CellFile
@@ -177,18 +179,29 @@ def _recording(path: Path) -> object:
     return parse_sources(recording.header.sources)
 
 
+def _replayed(path: Path) -> object:
+    """And what is done with one that was taken."""
+    copy = path.with_suffix(".scrubbed")
+    copy.unlink(missing_ok=True)
+    scrub(path, copy)
+    return replay(load_recording(path))
+
+
 def _spoiled_recording(valid: bytes, others: Sequence[bytes], chance: random.Random) -> bytes:
     if chance.random() < 0.3:
         return spoiled(valid, others, chance)
     contents = [json.loads(line) for line in valid.splitlines()]
     at = chance.choice((0, chance.randrange(len(contents))))
     contents[at] = revalued(contents[at], chance)
+    return _sealed(content for content in contents if isinstance(content, dict))
+
+
+def _sealed(contents: Iterable[dict[str, Any]]) -> bytes:
     crc, lines = 0, b""
     for content in contents:
-        if isinstance(content, dict):
-            content.pop("crc", None)
-            line, crc = sealed(content, crc)
-            lines += line
+        content.pop("crc", None)
+        line, crc = sealed(content, crc)
+        lines += line
     return lines
 
 
@@ -220,22 +233,28 @@ def _files(*names: str) -> tuple[bytes, ...]:
     return tuple((FIXTURES / name).read_bytes() for name in names)
 
 
-def _start_of_recording() -> bytes:
-    """Its header and its first steps, so that many can be tried."""
-    lines = (FIXTURES / "recordings" / "good.jsonl").read_bytes().splitlines(keepends=True)
-    return b"".join(lines[:60])
+def _recording_like(name: str) -> bytes:
+    """Its header, and of each kind of entry and of each set of keys the first: so short that many
+    can be tried."""
+    lines = (FIXTURES / "recordings" / f"{name}.jsonl").read_bytes().splitlines()
+    firsts: dict[tuple[str, ...], dict[str, Any]] = {}
+    for line in lines:
+        content = json.loads(line)
+        firsts.setdefault((content.get("op", ""), *content), content)
+    return _sealed(firsts.values())
 
 
 def targets() -> tuple[Target, ...]:
     boards = ("boards/hive-scale.toml", "boards/reference-resistor.toml")
     defects = tuple(f"boards/hive-scale-{name}.toml" for name in ("late-drift", "dead-uart"))
-    recording = (_start_of_recording(),)
+    recordings = (_recording_like("good"), _recording_like("meter-lost"))
+    sessions_kept = _files("recordings/dead-uart.jsonl")
     sessions = _files("hive-scale.session.toml")
     kinds = ("lithium-manganese-dioxide-coin", "nickel-metal-hydride-two-aa")
     cells = tuple(f"cells/{name}.cell.toml" for name in kinds)
     return (
-        Target("SCPI numbers", parse_numbers, NUMBERS, 0.12),
-        Target("SCPI blocks", parse_block, BLOCKS, 0.12),
+        Target("SCPI numbers", parse_numbers, NUMBERS, 0.11),
+        Target("SCPI blocks", parse_block, BLOCKS, 0.11),
         Target("SCPI errors", parse_error_reply, ERRORS, 0.12),
         Target("SCPI framing", _framed, ANSWERS, 0.12),
         Target("board lines", _lines, SAID, 0.12),
@@ -256,7 +275,10 @@ def targets() -> tuple[Target, ...]:
             0.03,
             _spoiled_json,
         ),
-        Target("recordings", _from_file(_recording, ".jsonl"), recording, 0.01, _spoiled_recording),
+        Target(
+            "recordings", _from_file(_recording, ".jsonl"), recordings, 0.05, _spoiled_recording
+        ),
+        Target("replays", _from_file(_replayed, ".jsonl"), sessions_kept, 0.01, _spoiled_recording),
     )
 
 

@@ -23,6 +23,8 @@ NOISE = 0.003
 TOLERANCE = 0.01
 TIMES = np.arange(1, round(LENGTH_S / INTERVAL_S) + 1) * INTERVAL_S
 LEAST_AVERAGING_S = 1.6
+SLOW_NOISE = {"slowest_noise_s": 8.0}
+"""Declared where a long record would show noise that is slow, without saying how slow."""
 
 
 @dataclass(frozen=True)
@@ -146,7 +148,8 @@ def flicker(random: Random, level: float, exponent: float = 1.0) -> Array:
 
 
 def pink(random: Random) -> Waveform:
-    return Waveform(1.0 + flicker(random, between(random, 0.003, 0.02)))
+    noise = flicker(random, between(random, 0.003, 0.02))
+    return Waveform(1.0 + noise, priors=SLOW_NOISE)
 
 
 def hum(random: Random) -> Waveform:
@@ -155,7 +158,7 @@ def hum(random: Random) -> Waveform:
     # Whole cycles, or as long as it takes for a part of one not to count.
     part_s = 1.96 * size / (math.sqrt(2) * math.pi * frequency * TOLERANCE)
     whole_s = math.ceil(LEAST_AVERAGING_S * frequency) / frequency
-    return Waveform(readings + white(random), averaging_s=min(part_s, whole_s))
+    return Waveform(readings + white(random), averaging_s=min(part_s, whole_s), priors=SLOW_NOISE)
 
 
 def telegraph(random: Random) -> Waveform:
@@ -166,6 +169,7 @@ def telegraph(random: Random) -> Waveform:
         1.0 + step * level + white(random),
         mean=1.0 + step / 2,
         averaging_s=averaging_s(step**2 / 4 * dwell_s),
+        priors={"slowest_noise_s": 5.0},
     )
 
 
@@ -176,6 +180,7 @@ def spikes(random: Random) -> Waveform:
         1.0 + height * seen + white(random),
         mean=1.0 + height * rate * INTERVAL_S,
         averaging_s=averaging_s(rate * (height * INTERVAL_S) ** 2),
+        priors={"slowest_noise_s": 25.0},
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from settling_families import (
     INTERVAL_S,
     LENGTH_S,
+    SLOW_NOISE,
     TIMES,
     Family,
     Random,
@@ -58,13 +59,14 @@ def random_telegraph(random: Random) -> Waveform:
     share = high_s / (high_s + low_s)
     spectrum_s = 2 * step**2 * (high_s * low_s) ** 2 / (high_s + low_s) ** 3
     readings = 1.0 + step * level + white(random, 0.005)
-    return Waveform(readings, mean=1.0 + step * share, averaging_s=averaging_s(spectrum_s))
+    return Waveform(readings, mean=1.0 + step * share, averaging_s=averaging_s(spectrum_s),
+                    priors={"slowest_noise_s": 6.0})  # fmt: skip
 
 
 def flicker_and_white(random: Random) -> Waveform:
     exponent = random.uniform(0.8, 1.2)
     noise = flicker(random, between(random, 0.002, 0.03), exponent)
-    return Waveform(1.0 + noise + white(random, between(random, 0.002, 0.02)))
+    return Waveform(1.0 + noise + white(random, between(random, 0.002, 0.02)), priors=SLOW_NOISE)
 
 
 def events(random: Random) -> Waveform:
@@ -79,6 +81,7 @@ def events(random: Random) -> Waveform:
         1.0 + seen + white(random),
         mean=1.0 + rate * height * length_s,
         averaging_s=averaging_s(2 * rate * (height * length_s) ** 2),
+        priors={"slowest_noise_s": 33.0},
     )
 
 
@@ -102,7 +105,7 @@ def two_tones(random: Random) -> Waveform:
         * np.sin(2 * np.pi * (between(random, 0.05, 9) * TIMES + random.uniform()))
         for _ in range(2)
     ]
-    return Waveform(1.0 + np.sum(tones, axis=0) + white(random), averaging_s=5.0)
+    return Waveform(1.0 + np.sum(tones, axis=0) + white(random), averaging_s=5.0, priors=SLOW_NOISE)
 
 
 def near_zero_steps(random: Random) -> Waveform:

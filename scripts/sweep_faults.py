@@ -30,10 +30,10 @@ from typing import Literal
 
 from benchrig import load_session
 from benchrig.assembly import assemble
-from benchrig.bench import NOT_REACHED
 from benchrig.clock import VirtualClock
 from benchrig.events import Event, Happened, ReadingsTaken, StateEnded, StateStarted
 from benchrig.injecting import READINGS, FaultPlan, error_queue, overload
+from benchrig.leaving import NOT_REACHED
 from benchrig.planning import longest_s
 from benchrig.result import SessionResult, StateResult
 from benchrig.sequencer import run_session

@@ -9,16 +9,17 @@ from typing import Any
 
 from benchrig.assembly import put_together
 from benchrig.events import Listener
+from benchrig.injecting import FaultPlan, faulty
 from benchrig.log import Log
 from benchrig.records.recorder import Recorder
 from benchrig.records.recording import Options, Recording, load_recording
 from benchrig.records.sources import Files
 from benchrig.result import SessionResult
-from benchrig.sequencer import run_session
 from benchrig.session import BenchFile
 from tests.benches import BENCH, Rig, rig
 
 WHOLE = Options()
+NO_FAULTS = FaultPlan()
 RECORDINGS = Path(__file__).parents[1] / "fixtures" / "recordings"
 
 
@@ -43,6 +44,7 @@ def record(
     listeners: Sequence[Listener] = (),
     options: Options = WHOLE,
     knows_sheet: bool = True,
+    faults: FaultPlan = NO_FAULTS,
     **about: Any,
 ) -> Recorded:
     """Run a session on a bench that is not open yet, made from `about` if there is none."""
@@ -50,23 +52,16 @@ def record(
         made = rig(file=file, knows_sheet=knows_sheet, **about)
     sheet = made.bench.meter.sheet
     recorder = Recorder(made.clock)
-    wires = {name: recorder.wire(wire) for name, wire in made.wires.items()}
-    bench = put_together(
-        file,
-        made.session,
-        sheet,
-        (),
-        (wires["board"], wires["meter"], wires.get("supply")),
-        Log(recorder.clock),
-        recorder.clock,
+    log, wires = Log(recorder.clock), made.wires
+    board, meter, supply = faulty(
+        (wires["board"], wires["meter"], wires.get("supply")), faults, recorder.clock, log
     )
+    recorded = (
+        recorder.wire(board),
+        recorder.wire(meter),
+        None if supply is None else recorder.wire(supply),
+    )
+    bench = put_together(file, made.session, sheet, (), recorded, log, recorder.clock)
     with recorder.to(path, {}, options):
-        result = run_session(
-            made.session,
-            bench,
-            listeners=recorder.listeners(*listeners),
-            only=options.only,
-            repeat=options.repeat,
-            serial_number=options.serial_number,
-        )
+        result = options.run(bench, recorder.listeners(*listeners))
     return Recorded(result, path, Files(made.session, file, sheet))

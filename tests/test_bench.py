@@ -276,6 +276,41 @@ def test_wake_by_a_power_cycle() -> None:
     assert (state_of(made), made.world.simulated_board.boots) == ("idle", 2)
 
 
+def test_a_power_cycle_waits_until_the_capacitor_is_empty() -> None:
+    """0.6 uA would take a minute from 47 uF; 10 uF last for 13 s, and then the reset takes more."""
+    wake = {"by": "power_cycle", "off_time": "500 ms", "within": "2 s"}
+    session, board = sleeping_until(wake, [])
+    made = ready(session=session, board=board.model_copy(update={"decoupling": 1e-5}))
+    made.bench.enter("deep_sleep")
+    made.bench.measure()
+    before_s = made.clock.monotonic()
+    assert made.bench.wake() is not None
+    assert 5.0 < made.clock.monotonic() - before_s < 30.0
+    assert (state_of(made), made.world.simulated_board.boots) == ("idle", 2)
+
+
+def test_a_board_that_keeps_its_power_is_told_of() -> None:
+    made = asleep_until({"by": "power_cycle", "off_time": "1 s", "within": "2 s"}, [])
+    made.bench.measure()
+    before_s = made.clock.monotonic()
+    with pytest.raises(Fault, match=r"no_wake: .*the supply read 2\.\d+ V: .*longer off_time"):
+        made.bench.wake()
+    assert made.clock.monotonic() - before_s < 45.0
+    assert kinds(made).count("still_powered") == 1
+
+
+def test_the_power_cycle_that_looks_for_a_board_waits_as_well() -> None:
+    """It sleeps, and nothing from outside wakes it: off for a second alone it would sleep on."""
+    wake = {"by": "power_cycle", "off_time": "500 ms", "within": "2 s"}
+    session, board = sleeping_until(wake, [])
+    made = ready(session=session, board=board.model_copy(update={"decoupling": 1e-5}))
+    made.bench.enter("deep_sleep")
+    made.bench.measure()
+    made.bench.recover()
+    assert made.world.simulated_board.boots == 2
+    assert made.bench.settled_current("idle").verdict == "pass"
+
+
 def test_a_power_cycle_needs_a_supply() -> None:
     session, board = sleeping_until({"by": "power_cycle", "within": "2 s"}, [])
     made = ready(session=session, board=board, file=WITHOUT_SUPPLY)
@@ -306,6 +341,43 @@ def test_what_must_not_wake_and_does(by: str, reboots: bool) -> None:
     assert kinds(made).count("slept_on") == 1
     made.bench.wake()  # it is awake, and answers all the same
     assert made.bench.settled_current("idle").verdict == "pass"
+
+
+def drawing_awake(idle_A: float, sources: list[dict[str, Any]], **changes: Any) -> Rig:
+    """A board that draws so little awake that the range with room does not show it."""
+    wake = {"by": "break", "within": "1.5 s"}
+    session, board = sleeping_until(wake, [{"by": "break", "into": "idle"}, *sources], **changes)
+    idle = board.states[0].model_copy(
+        update={"static": idle_A, "conductive": 0.0, "switched": 0.0, "noise": 1e-8}
+    )
+    board = board.model_copy(update={"states": (idle, *board.states[1:])})
+    made = ready(session=session, board=board, file=with_lines(dtr=False, rts=False))
+    made.bench.enter("deep_sleep")
+    assert made.bench.measure().verdict == "pass"
+    return made
+
+
+BY_DTR = (Stimulus.model_validate({"by": "dtr"}),)
+
+
+@pytest.mark.parametrize("woken", [True, False])
+def test_a_finer_range_tells_what_the_range_with_room_does_not(woken: bool) -> None:
+    """The offset of 100 mA may be 10 uA, and awake the board draws 8 uA."""
+    sources = [{"by": "dtr", "time": "5 ms", "into": "idle"}] if woken else []
+    made = drawing_awake(8e-6, sources, must_not_wake=BY_DTR)
+    assert made.bench.verify_sleep() == (("woken_by_dtr",) if woken else ())
+    assert "not_verified" not in kinds(made)
+    assert made.on_highest_range
+
+
+def test_what_nothing_can_tell_is_flagged() -> None:
+    """Awake it draws hardly more than asleep, and it says nothing when it wakes."""
+    sources = [{"by": "dtr", "time": "5 ms", "into": "idle"}]
+    made = drawing_awake(0.8e-6, sources, must_not_wake=BY_DTR)
+    made.bench._awake_A = 0.8e-6
+    made.bench.enter("deep_sleep")
+    made.bench.measure()
+    assert made.bench.verify_sleep() == ("not_verified_dtr",)
 
 
 def test_measured_again_after_the_sleep_was_verified_the_lines_are_parked() -> None:

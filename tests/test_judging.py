@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from benchrig.drivers.meter_ranges import from_sheet
-from benchrig.judging import decision_rule, derived_results, state_result
+from benchrig.judging import decision_rule, derived_results, state_result, with_sleep_flags
 from benchrig.measurement import (
     Budget,
     Contribution,
@@ -56,11 +56,12 @@ def judged(
     outcome: Outcome = SETTLED,
     awake_A: float | None = None,
     rule: DecisionRule | None = None,
+    lacks: tuple[str, ...] = (),
     **priced: Any,
 ) -> StateResult:
     measured = Measured(outcome, RANGE)
     price = Priced(budget_of(value_A), **priced)
-    return state_result(of, measured, price, awake_A, 2.9, rule or ruled())
+    return state_result(of, measured, price, lacks, awake_A, 2.9, rule or ruled())
 
 
 # -- the rule -----------------------------------------------------------------------------------
@@ -96,6 +97,7 @@ def test_the_rule_that_the_session_fixes(stated: dict[str, Any], verdicts: tuple
         ({"min": 6e-7, "max": 9e-7}, 1e-6, "fail", ("above_limit",)),
         ({"min": 6e-7, "max": 9e-7}, 7e-7, "pass", ()),
         ({"max": 6e-7}, -1e-9, "pass", ()),
+        ({"max": 6e-7}, -0.99 * U_A, "pass", ()),
         ({}, 5.0, "pass", ()),
     ],
 )
@@ -129,7 +131,7 @@ def test_a_value_on_the_limit_conforms_in_half_of_the_cases() -> None:
 
 def test_flags_of_outcome_and_price_are_kept() -> None:
     outcome = Outcome("noise_limited", "any", current_A=1.0, flags=("unsteady",))
-    row = judged(state(max=9e-7), 6e-7, outcome=outcome, flags=("temperature_not_stated",))
+    row = judged(state(max=9e-7), 6e-7, outcome=outcome, lacks=("temperature_not_stated",))
     assert row.flags == ("unsteady", "noise_limited", "temperature_not_stated")
     assert row.verdict == "pass"
 
@@ -141,11 +143,42 @@ def test_an_uncertainty_of_a_third_of_the_tolerance_is_told() -> None:
 
 def test_no_value_is_a_fault_with_the_name_of_the_outcome() -> None:
     measured = Measured(Outcome("drifting", "it rises"), RANGE)
-    row = state_result(state(max=1e-6), measured, None, None, None, ruled())
+    row = state_result(state(max=1e-6), measured, None, (), None, None, ruled())
     assert row.verdict == "fault"
     assert row.fault is not None
     assert (row.fault.kind, row.fault.message) == ("drifting", "it rises")
     assert row.current_A is None
+
+
+@pytest.mark.parametrize("limits", [{"max": 6e-7}, {"min": 1e-7, "max": 6e-7}, {}])
+def test_a_board_gives_no_current_back(limits: dict[str, Any]) -> None:
+    row = judged(state(sleeps=True, **limits), -1.01 * U_A)
+    assert row.verdict == "fault"
+    assert row.fault is not None
+    assert row.fault.kind == "fed_from_elsewhere"
+    for word in ("-100 pA at the highest", "idle TX line", "board.parking", "board.leakage"):
+        assert word in row.fault.message
+    assert row.current_A == -1.01 * U_A  # for whoever looks for the cause
+
+
+@pytest.mark.parametrize(("upper_A", "verdict"), [(-1e-12, "fault"), (1e-12, "pass")])
+def test_bounds_below_zero_are_no_verdict(upper_A: float, verdict: str) -> None:
+    row = decided(state(sleeps=True, max=6e-7), "pass", lower_A=-3e-7, upper_A=upper_A)
+    assert row.verdict == verdict
+    assert (row.fault is not None and row.fault.kind == "fed_from_elsewhere") is (upper_A < 0.0)
+
+
+def test_what_was_not_verified_is_undecided_at_best_and_what_woke_fails() -> None:
+    passed, failed = judged(state(max=6e-7), 5e-7), judged(state(max=6e-7), 7e-7)
+    for row, flags, verdict in (
+        (passed, (), "pass"),
+        (passed, ("not_verified_dtr",), "undecided"),
+        (failed, ("not_verified_dtr",), "fail"),
+        (passed, ("not_verified_dtr", "woken_by_rts"), "fail"),
+    ):
+        judged_row = with_sleep_flags(row, flags)
+        assert judged_row.verdict == verdict
+        assert judged_row.flags == (*row.flags, *flags)
 
 
 # -- stays awake --------------------------------------------------------------------------------
@@ -176,23 +209,31 @@ def test_a_board_that_stays_awake(
 def test_on_a_range_that_is_too_coarse_nobody_can_tell() -> None:
     measured, of = Measured(SETTLED, RANGE), state(sleeps=True, max=1e-5)
     price = Priced(budget_of(1e-6, expanded=0.9e-6))
-    row = state_result(of, measured, price, 1e-6, 3.0, ruled())
+    row = state_result(of, measured, price, (), 1e-6, 3.0, ruled())
     assert "stays_awake" not in row.flags
 
 
 # -- the verdict alone --------------------------------------------------------------------------
 
 
-def decided(of: State, kind: Any, awake_A: float | None = None, **changes: Any) -> StateResult:
+def decided(
+    of: State,
+    kind: Any,
+    awake_A: float | None = None,
+    lacks: tuple[str, ...] = (),
+    **changes: Any,
+) -> StateResult:
     known = {"lower_A": 5e-7, "upper_A": 7e-7, "decided_after_s": 4.0, "readings": 200}
     decision = Decision(kind, "a reason", risks=Risks(0.01, 0.02), **{**known, **changes})
     outcome = Outcome("settled", "a reason")
-    return state_result(of, Measured(outcome, RANGE, decision), None, awake_A, None, ruled())
+    return state_result(of, Measured(outcome, RANGE, decision), None, lacks, awake_A, None, ruled())
 
 
 def test_bounds_in_place_of_a_value() -> None:
     row = decided(state(max=1e-6), "pass")
     assert (row.verdict, row.flags, row.fault) == ("pass", ("verdict_only",), None)
+    lacking = decided(state(max=1e-6), "pass", lacks=("leakage_not_declared",))
+    assert lacking.flags == ("verdict_only", "leakage_not_declared")
     assert (row.lower_bound_A, row.upper_bound_A) == (5e-7, 7e-7)
     assert (row.consumers_risk, row.producers_risk) == (0.01, 0.02)
     assert (row.decided_after_s, row.readings) == (4.0, 200)

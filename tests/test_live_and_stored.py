@@ -16,7 +16,7 @@ FIXTURES = Path(__file__).parent.parent / "fixtures"
 
 
 def test_the_same_figures_live_and_from_the_stored_arrays(monkeypatch: pytest.MonkeyPatch) -> None:
-    declared: list[tuple[Priors, float]] = []
+    declared: list[tuple[Priors, float, float]] = []
     batches: list[ReadingsTaken] = []
 
     def listen(event: Event) -> None:
@@ -25,9 +25,9 @@ def test_the_same_figures_live_and_from_the_stored_arrays(monkeypatch: pytest.Mo
 
     inner = ValueWatch.__init__
 
-    def declaring(watch: ValueWatch, priors: Priors, *, since_s: float = 0.0) -> None:
-        declared.append((priors, since_s))
-        inner(watch, priors, since_s=since_s)
+    def declaring(watch: ValueWatch, priors: Priors, *, entered_s: float, since_s: float) -> None:
+        declared.append((priors, entered_s, since_s))
+        inner(watch, priors, entered_s=entered_s, since_s=since_s)
 
     monkeypatch.setattr(ValueWatch, "__init__", declaring)
     session = load_session(FIXTURES / "hive-scale.session.toml")
@@ -45,7 +45,8 @@ def test_the_same_figures_live_and_from_the_stored_arrays(monkeypatch: pytest.Mo
                 np.concatenate([event.times_s for event in kept]) - entered_s,
                 np.concatenate([event.currents_A for event in kept]),
                 declared[-1][0],
-                since_s=declared[-1][1],
+                entered_s=declared[-1][1],
+                since_s=declared[-1][2],
             )
             assert stored.kind == "settled", row.name
             assert stored.readings == row.readings, row.name

@@ -212,3 +212,75 @@ def test_ticks_of_a_board_that_never_slept_are_not_asked_for() -> None:
     stay = Stay("light_sleep", defect="stuck-awake")
     assert stay.row.fault is None
     assert "stays_awake" in stay.row.flags
+
+
+# -- ticks that the shunt and the decoupling capacitor smear ----------------------------------
+
+
+def ticking(
+    decoupling_F: float, shunt_ohm: float, *, ticks: bool = True, told_s: float = 0.7
+) -> tuple[Stay, dict[float, float]]:
+    """A board that draws 2 uA and 1 mA for 500 us every 0.7 s, on a meter with such a shunt on its
+    lowest range; the session file has its ticks and its capacitor."""
+    ratings = SESSION.board.model_copy(update={"decoupling": decoupling_F})
+    state = next(state for state in SESSION.states if state.name == "light_sleep")
+    assert state.ticks is not None
+    session = state_changed(
+        "light_sleep",
+        session=SESSION,
+        limit=state.limit.model_copy(update={"max": 10e-6, "typical": 5e-6}),
+        ticks=state.ticks.model_copy(update={"period": told_s}),
+        settling=settling_of(guard=1.5, slowest_time_constant=1.0, time_limit=60.0),
+    )
+    burst = Burst.model_validate({"period": "0.7 s", "duration": "500 us", "current": "1 mA"})
+    board = board_changed("light_sleep", static=2e-6, burst=burst if ticks else None)
+    ranges = tuple(
+        entry.model_copy(update={"shunt": shunt_ohm}) if entry.full_scale == 1e-5 else entry
+        for entry in SHEET.ranges
+    )
+    stay = Stay(
+        "light_sleep",
+        session=session.model_copy(update={"board": ratings}),
+        board=board.model_copy(update={"decoupling": decoupling_F}),
+        sheet=SHEET.model_copy(update={"ranges": ranges}),
+    )
+    return stay, {entry.full_scale: entry.shunt for entry in ranges}
+
+
+@pytest.mark.parametrize(
+    ("decoupling_F", "shunt_ohm", "range_A"),
+    [
+        pytest.param(100e-6, 1e3, 1e-5, id="0.14-periods"),
+        pytest.param(470e-6, 1e3, 1e-5, id="0.67-periods"),
+        pytest.param(100e-6, 1e4, 1e-5, id="1.4-periods"),
+        # There nothing of them would be left.
+        pytest.param(470e-6, 1e4, 1e-4, id="6.7-periods"),
+    ],
+)
+def test_smeared_ticks_are_measured(decoupling_F: float, shunt_ohm: float, range_A: float) -> None:
+    stay, shunts = ticking(decoupling_F, shunt_ohm)
+    assert stay.row.fault is None
+    assert stay.row.range_A == range_A
+    assert stay.row.current_A is not None
+    assert stay.row.expanded_uncertainty_A is not None
+    true_A = stay.made.world.true_current_A("light_sleep", shunts[range_A])
+    assert abs(stay.row.current_A - true_A) <= stay.row.expanded_uncertainty_A
+    assert stay.row.expanded_uncertainty_A < 0.03 * true_A
+
+
+def test_ticks_that_never_come_are_looked_for_on_a_range_with_a_smaller_shunt() -> None:
+    stay, _ = ticking(100e-6, 1e4, ticks=False)
+    assert stay.row.fault is not None
+    assert stay.row.fault.kind == "wakeups_not_seen"
+    assert "a smaller shunt" in stay.row.fault.message
+    assert [scale_A for _, scale_A, _ in stay.changes][-2:] == [1e-5, 1e-4]
+    changed_s, _, reason = stay.changes[-1]
+    assert "wake-ups were not seen" in reason
+    assert 30.0 <= changed_s - stay.entered_s <= 32.0
+
+
+def test_smeared_ticks_of_another_period_are_refused() -> None:
+    stay, _ = ticking(100e-6, 1e4, told_s=0.8)
+    assert stay.row.fault is not None
+    assert stay.row.fault.kind == "period_not_as_declared"
+    assert "every 0.7 s" in stay.row.fault.message

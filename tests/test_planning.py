@@ -22,8 +22,7 @@ def plan(
     states: tuple[State, ...], *, sheet: MeterSheet | None = SHEET, session: Session = SESSION
 ) -> dict[str, PlannedState]:
     bench = rig(session=session, sheet=sheet or SHEET, knows_sheet=sheet is not None).bench
-    ranges = bench.meter.ranges
-    rows = planned(states, bench.ranges, ranges, session.board.minimum_voltage)
+    rows = planned(session, states, bench.meter.ranges, bench.ranges, bench.pricing)
     return {row.state.name: row for row in rows}
 
 
@@ -103,8 +102,9 @@ def test_the_range_that_is_told_is_the_range_that_is_used(sheet: MeterSheet, see
         assert told[row.name].voltage_V == pytest.approx(row.board_voltage_V, abs=0.02)
         # The meter's part is a part of the whole.
         assert row.expanded_uncertainty_A is not None
-        assert told[row.name].uncertainty_A is not None
-        assert (told[row.name].uncertainty_A or 0.0) < 1.1 * row.expanded_uncertainty_A
+        worth = told[row.name].worth
+        assert worth is not None
+        assert worth.meter_A < 1.1 * row.expanded_uncertainty_A
 
 
 @pytest.mark.parametrize(
@@ -146,9 +146,42 @@ def test_the_limit_stands_in_for_a_typical_current() -> None:
     assert (row.expected_A, row.range, row.problem) == (None, None, None)
 
 
+def test_what_dominates_is_told() -> None:
+    """Of 10 mA 0.02 %, of 6.5 mA 1 %; and of 10 uA 0.025 %, of 1 nA 1 %."""
+    told = plan((drawing(6.5e-3),))["any"].worth
+    assert told is not None
+    assert told.dominated_by == "settling tolerance"
+    told = plan((drawing(1e-9),))["any"].worth
+    assert told is not None
+    assert told.dominated_by == "meter's offset"
+
+
+@pytest.mark.parametrize("seed", range(1, 9))
+def test_without_a_sheet_a_value_is_as_good_as_it_says(seed: int) -> None:
+    """What is assumed of the meter covers what the 4-digit one is off; and the range that is told
+    is the one that is used, or the next, where the offset shows."""
+    made = rig(sheet=COARSE, knows_sheet=False, session=HASTY, seed=seed)
+    made.bench.connect()
+    ranges = made.bench.meter.ranges
+    rows = planned(HASTY, HASTY.states, ranges, made.bench.ranges, made.bench.pricing)
+    told = {row.state.name: row.range for row in rows}
+    made.bench.leave()
+    for row in made.run().states:
+        assert row.current_A is not None, f"seed {seed}"
+        assert row.expanded_uncertainty_A is not None
+        shunt_ohm = next(e.shunt_ohm for e in COARSE.ranges if e.full_scale == row.range_A)
+        true_A = made.world.true_current_A(row.name, shunt_ohm)
+        assert abs(row.current_A - true_A) <= row.expanded_uncertainty_A, f"seed {seed}, {row.name}"
+        assert "uncertainty_lacks_meter" in row.flags
+        entry = told[row.name]
+        assert entry is not None
+        assert row.range_A is not None
+        assert 0.09 < row.range_A / entry.full_scale_A < 11.0, f"seed {seed}, {row.name}"
+
+
 def test_each_state_is_told_once() -> None:
     bench = rig().bench
-    rows = planned(SESSION.states * 2, bench.ranges, from_sheet(SHEET, 1.0), 2.2)
+    rows = planned(SESSION, SESSION.states * 2, from_sheet(SHEET, 1.0), bench.ranges, bench.pricing)
     assert [row.state.name for row in rows] == [state.name for state in SESSION.states]
 
 
@@ -174,4 +207,4 @@ def test_a_shunt_that_is_too_large() -> None:
 def test_before_a_meter_without_a_sheet_was_asked_nobody_knows() -> None:
     for row in plan(SESSION.states, sheet=None).values():
         assert row.expected_A is not None
-        assert (row.range, row.uncertainty_A, row.problem) == (None, None, None)
+        assert (row.range, row.worth, row.problem) == (None, None, None)

@@ -18,7 +18,7 @@ from benchrig.simulation.world import METER_IDENTITY
 from tests.benches import BENCH, HASTY, SESSION, SHEET, board_file, rig, with_supply
 
 SQRT3 = math.sqrt(3.0)
-IDLE = SESSION.states[0]
+IDLE, SLEEP = SESSION.states[0], SESSION.states[-1]
 
 
 def settled(current_A: float, **changes: Any) -> Outcome:
@@ -51,13 +51,11 @@ def price(
     *,
     file: BenchFile = BENCH,
     state: State = IDLE,
-    parked: bool = False,
     of: Meter | None = None,
 ) -> Priced:
     of = of or meter()
-    priced = Pricing(of, file, SESSION.board).priced(
-        outcome, entry_of(of, full_scale_A), state, parked=parked
-    )
+    entry = entry_of(of, full_scale_A)
+    priced = Pricing(of, file, SESSION.board).priced(outcome, entry, state)
     assert priced is not None
     return priced
 
@@ -87,7 +85,6 @@ def test_the_sheet_is_priced_as_it_says() -> None:
     assert parts(priced)["offset"] == pytest.approx(2e-4 * 1e-2 / SQRT3)
     assert parts(priced)["resolution"] == pytest.approx(15e-9 / SQRT3)  # half of 30 nA
     assert (priced.burden_correction_A, priced.leakage_correction_A) == (None, None)
-    assert priced.flags == ()
 
 
 def test_expanded_accuracies_are_divided_by_two() -> None:
@@ -97,15 +94,31 @@ def test_expanded_accuracies_are_divided_by_two() -> None:
     assert parts(priced)["offset"] == pytest.approx(2e-4 * 1e-2 / 2.0)
 
 
+@pytest.mark.parametrize(("accuracy_is", "least"), [("limits", 1.0), ("expanded", 0.93)])
+def test_the_budget_holds_what_the_sheet_means(accuracy_is: str, least: float) -> None:
+    """Of 400 meters that were drawn from the sheet all keep within its limits, and so within U; of
+    those drawn from an expanded uncertainty 95 %, sd 1.1 %."""
+    sheet = SHEET.model_copy(update={"accuracy_is": accuracy_is})
+    expanded_A = price(settled(1e-3), 1e-2, of=meter(sheet)).budget.expanded_uncertainty
+    within = 0
+    for seed in range(400):
+        ammeter = rig(sheet=sheet, seed=seed).meter.ammeter
+        error_A = ammeter.gain_errors[3] * 1e-3 + ammeter.offset_errors_A[3]
+        within += abs(error_A) <= expanded_A
+    assert least <= within / 400 <= (1.0 if least == 1.0 else 0.99)
+
+
 def test_without_a_sheet_the_meter_is_missing_and_that_is_told() -> None:
     of = meter(None)
     of.open()
     outcome = settled(1.2e-3)
-    priced = Pricing(of, BENCH, SESSION.board).priced(outcome, of.ranges[-1], IDLE, parked=False)
+    pricing = Pricing(of, BENCH, SESSION.board)
+    assert pricing.flags(of.ranges[-1], IDLE) == ("uncertainty_lacks_meter",)
+    priced = pricing.priced(outcome, of.ranges[-1], IDLE)
     assert priced is not None
-    assert priced.flags == ("uncertainty_lacks_meter",)
-    assert not {"gain", "offset"} & set(parts(priced))
-    assert priced.budget.standard_uncertainty == pytest.approx(1e-12)
+    # 0.5 % of the reading and 0.1 % of the 100 mA range are assumed, as limits of error.
+    assert parts(priced)["gain"] == pytest.approx(5e-3 * 1.2e-3 / SQRT3)
+    assert parts(priced)["offset"] == pytest.approx(1e-3 * 0.1 / SQRT3)
 
 
 def test_a_zero_takes_the_place_of_the_offset() -> None:
@@ -149,7 +162,7 @@ def test_no_value_has_no_price() -> None:
     of = meter()
     outcome = Outcome("drifting", "any")
     entry = entry_of(of, 1e-5)
-    assert Pricing(of, BENCH, SESSION.board).priced(outcome, entry, IDLE, parked=True) is None
+    assert Pricing(of, BENCH, SESSION.board).priced(outcome, entry, IDLE) is None
     with pytest.raises(ValueError, match="drifting"):
         MeterPricing(of, BENCH).as_read(outcome, entry)
 
@@ -177,7 +190,7 @@ def test_what_is_told_of_the_temperature(
     coefficients: dict[str, float], file: BenchFile, flags: tuple[str, ...]
 ) -> None:
     of = meter(with_coefficients(**coefficients))
-    assert price(settled(1e-3), 1e-2, of=of, file=file).flags == flags
+    assert Pricing(of, file, SESSION.board).flags(entry_of(of, 1e-2), IDLE) == flags
 
 
 @pytest.mark.parametrize(("temperature", "outside_K"), [(23.0, 0.0), (35.0, 7.0), (10.0, 8.0)])
@@ -209,10 +222,30 @@ def test_what_the_lines_feed_in_is_taken_out(fed_A: float) -> None:
 
 
 def test_parked_lines_feed_nothing() -> None:
-    priced = price(settled(6e-7), 1e-5, file=leaking(2e-7, 1e-8), parked=True)
+    priced = price(settled(6e-7), 1e-5, file=leaking(2e-7, 1e-8), state=SLEEP)
     assert priced.budget.value == 6e-7
     assert priced.leakage_correction_A is None
     assert "leakage" not in parts(priced)
+
+
+@pytest.mark.parametrize(
+    ("tx", "state", "declared", "flags"),
+    [
+        ("idle", SLEEP, False, ("leakage_not_declared",)),
+        ("idle", SLEEP, True, ()),
+        ("idle", IDLE, False, ()),
+        ("closed", SLEEP, False, ()),
+        ("low", SLEEP, False, ()),
+    ],
+)
+def test_what_may_be_fed_in_is_told(
+    tx: str, state: State, declared: bool, flags: tuple[str, ...]
+) -> None:
+    port = (leaking(1e-7, 1e-8) if declared else BENCH).board
+    parking = port.parking.model_copy(update={"tx": tx})
+    file = BENCH.model_copy(update={"board": port.model_copy(update={"parking": parking})})
+    of = meter()
+    assert Pricing(of, file, SESSION.board).flags(entry_of(of, 1e-5), state) == flags
 
 
 @pytest.mark.parametrize("seed", range(1, 6))
@@ -265,7 +298,7 @@ def test_an_assumed_shunt_corrects_nothing() -> None:
     of = meter(None)
     of.open()
     entry, state = of.ranges[-1], sensitive(1e-3, 0.0)
-    priced = Pricing(of, BENCH, SESSION.board).priced(settled(1e-3), entry, state, parked=False)
+    priced = Pricing(of, BENCH, SESSION.board).priced(settled(1e-3), entry, state)
     assert priced is not None
     assert priced.burden_correction_A is None
     assert priced.budget.value == 1e-3
@@ -319,7 +352,7 @@ def test_the_expected_uncertainty_grows_with_the_range() -> None:
     unknown = meter(None)
     unknown.open()
     expected = [MeterPricing(unknown, BENCH).expected_A(entry, 6e-7) for entry in unknown.ranges]
-    assert expected == [entry.full_scale_A for entry in unknown.ranges]
+    assert expected == sorted(expected)
 
 
 def test_a_zero_may_make_a_higher_range_the_better_one() -> None:

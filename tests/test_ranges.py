@@ -269,3 +269,43 @@ def test_voltage_at_the_board() -> None:
     # What flows back, or an offset below zero, lifts nothing.
     assert bench.bench.ranges.voltage_at_board(entry, -1e-3) == 3.0
     assert ratings_of(bench).supply_voltage == 3.0
+
+
+# -- ticks that are smeared -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("decoupling_F", "period_s", "allowed"),
+    [
+        (100e-6, 0.3, True),  # 1 kohm: 0.1 s
+        (470e-6, 0.3, True),  # 0.47 s, 1.57 periods
+        (490e-6, 0.3, False),
+        (490e-6, 0.7, True),
+        (None, 0.3, True),  # nobody can tell
+    ],
+)
+def test_a_range_that_hides_the_ticks_is_not_taken(
+    decoupling_F: float | None, period_s: float, allowed: bool
+) -> None:
+    bench = made(decoupling=decoupling_F)
+    ticks = Ticks.model_validate(
+        {"period": f"{period_s} s", "duration": "10 us", "peak_current": "5 uA"}
+    )
+    assert bench.bench.ranges.allows(scale(bench, 1e-5), 2e-6, ticks) is allowed
+    assert bench.bench.ranges.allows(scale(bench, 1e-4), 2e-6, ticks)
+    assert bench.bench.ranges.allows(scale(bench, 1e-5), 2e-6, None)
+
+
+def test_up_for_ticks_is_to_a_smaller_shunt_and_not_back() -> None:
+    bench = made()
+    keeper = bench.bench.ranges
+    bench.bench.meter.set_range(scale(bench, 1e-4))
+    # 1 mA has the same shunt.
+    assert keeper.step_up_for_ticks()
+    assert bench.bench.meter.range == scale(bench, 1e-2)
+    for barred_A in (1e-5, 1e-4, 1e-3):
+        assert not keeper.allows(scale(bench, barred_A), 2e-6, None)
+    keeper.start_state()
+    assert keeper.allows(scale(bench, 1e-4), 2e-6, None)
+    bench.bench.meter.set_range(scale(bench, 0.1))
+    assert not keeper.step_up_for_ticks()

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 import pytest
 
 from benchrig.assembly import assemble
-from benchrig.bench import NOT_REACHED
 from benchrig.clock import VirtualClock
-from benchrig.events import Event, Happened
+from benchrig.events import Event, Happened, ReadingsTaken
 from benchrig.injecting import FaultPlan
+from benchrig.leaving import NOT_REACHED
 from benchrig.result import SessionResult, StateResult
 from benchrig.sequencer import run_session
 from benchrig.session import BenchFile, Session
@@ -227,6 +227,23 @@ def test_what_is_spoiled_in_the_safe_end_is_done_once_more(wire: str, act: Act) 
     result = ran(faults, only=["idle"])
     assert told(result, "injected") != []
     assert not [line for line in result.safe_end if NOT_REACHED in line]
+
+
+def test_a_board_is_not_tried_where_the_meter_is_gone() -> None:
+    """Each line of the safe end names its own cause."""
+    made = rig(session=HASTY)
+
+    def unplug(event: Event) -> None:
+        if isinstance(event, ReadingsTaken) and event.range_A == 1e-5:
+            made.wires["meter"].unplug()
+
+    result = made.run(unplug, only=["deep_sleep"])
+    meter, board, supply = result.safe_end
+    assert meter.startswith("meter: NOT reached: ")
+    assert board == (
+        "board: NOT reached: not tried, since the meter is on no range that carries it awake"
+    )
+    assert supply == "supply: left off"
 
 
 def test_a_board_whose_wire_ends_while_it_sleeps_is_woken_over_a_new_one() -> None:

@@ -103,6 +103,27 @@ def test_the_end_is_told_and_so_is_everything_before() -> None:
 # -- defective boards -----------------------------------------------------------------------
 
 
+@pytest.mark.parametrize(
+    ("refused", "format_"),
+    [
+        ({"FORM:DATA"}, "batches in ASCII"),
+        ({"FORM:DATA", "INIT"}, "one READ? at a time"),
+    ],
+    ids=["ASCII only", "READ? only"],
+)
+def test_a_session_with_a_meter_that_can_do_less(refused: set[str], format_: str) -> None:
+    made = rig(session=HASTY)
+    made.meter.fail_headers = refused
+    result = made.run()
+    assert format_ in str(result.meter.reading_format)
+    for row in result.states:
+        assert row.verdict == "pass", row
+        assert row.current_A is not None
+        assert row.expanded_uncertainty_A is not None
+        true_A = made.true_A(row.name, row.range_A)
+        assert abs(row.current_A - true_A) <= row.expanded_uncertainty_A, row.name
+
+
 def test_a_board_that_stays_awake_fails() -> None:
     for seed in SEEDS[:5]:
         result = rig("stuck-awake", seed=seed).run()
@@ -111,6 +132,15 @@ def test_a_board_that_stays_awake_fails() -> None:
             assert row(result, name).verdict == "fail", seed
             assert "stays_awake" in row(result, name).flags, seed
         assert row(result, "idle").verdict == "pass", seed
+
+
+@pytest.mark.parametrize("before", ["idle", "weigh", "lamp"])
+def test_a_board_that_stays_awake_is_told_so_whatever_was_measured_before(before: str) -> None:
+    """It draws far less than with the lamp on, and its ticks are missing as well."""
+    state = row(rig("stuck-awake").run(only=[before, "light_sleep"]), "light_sleep")
+    assert state.fault is None
+    assert state.verdict == "fail"
+    assert {"above_limit", "stays_awake"} <= set(state.flags)
 
 
 def test_a_leaky_capacitor_fails_above_the_limit() -> None:
@@ -257,3 +287,17 @@ def test_the_schema_refuses_what_is_no_result() -> None:
 
 def test_the_published_schema_is_the_present_one() -> None:
     assert PUBLISHED.read_text(encoding="utf-8") == json.dumps(result_schema(), indent=2) + "\n"
+
+
+def test_what_happened_is_not_put_down_anew_after_each_state() -> None:
+    """Else a session of many states takes longer with each of them."""
+    kept: list[SessionResult] = []
+
+    def listen(event: Event) -> None:
+        if isinstance(event, ResultChanged):
+            kept.append(event.result)
+
+    final = rig(session=HASTY).run(listen, only=["idle"])
+    first, second = kept[0], kept[-1]
+    assert len(first.events) < len(second.events) < len(final.events)
+    assert all(one is other for one, other in zip(second.events, final.events, strict=False))

@@ -23,7 +23,9 @@ def on(range_A: float, *, asleep: bool) -> tuple[Rig, SleepWatch]:
     (entry,) = (entry for entry in made.bench.meter.ranges if entry.full_scale_A == range_A)
     made.bench.meter.set_range(entry)
     made.clock.sleep(1.0)  # the capacitor charges through the new shunt
-    return made, SleepWatch(made.bench.board, made.bench.meter, made.clock, made.bench.log)
+    return made, SleepWatch(
+        made.bench.board, made.bench.meter, made.bench.ranges, made.clock, made.bench.log
+    )
 
 
 def visit(made: Rig, awake_A: float | None = 1.2e-3, settled_A: float | None = 0.6e-6) -> Visit:
@@ -79,21 +81,34 @@ def test_an_overload_with_room_is_a_fault_and_no_waking() -> None:
 
 
 @pytest.mark.parametrize(
-    ("asleep", "awake_A", "stays", "told"),
+    ("asleep", "awake_A", "settled_A", "silence_tells", "shown", "ranges"),
     [
-        (True, 1.2e-3, True, "slept_on"),
-        (True, None, True, "not_verified"),
-        (False, 1.2e-3, False, "woke"),
+        pytest.param(True, 1.2e-3, 0.6e-6, False, "slept_on", 0, id="told-at-once"),
+        pytest.param(True, 15e-6, 0.6e-6, False, "slept_on", 2, id="told-on-a-finer-range"),
+        pytest.param(True, None, 0.6e-6, False, "slept_on", 2, id="as-low-as-it-was-asleep"),
+        pytest.param(True, 0.7e-6, 0.6e-6, False, "not_verified", 0, id="awake-is-as-low"),
+        pytest.param(True, 0.7e-6, 0.6e-6, True, "slept_on", 0, id="a-banner-would-have-told"),
+        pytest.param(True, None, None, False, "not_verified", 0, id="never-settled"),
+        pytest.param(False, 1.2e-3, 0.6e-6, False, "woke", 0, id="woken"),
+        pytest.param(False, 1.2e-3, 0.6e-6, True, "woke", 0, id="woken-in-silence"),
     ],
 )
 def test_what_silence_and_current_say(
-    asleep: bool, awake_A: float | None, stays: bool, told: str
+    asleep: bool,
+    awake_A: float | None,
+    settled_A: float | None,
+    silence_tells: bool,
+    shown: str,
+    ranges: int,
 ) -> None:
     made, watch = on(0.1, asleep=asleep)
-    before_s = made.clock.monotonic()
-    assert watch.stays_asleep(visit(made, awake_A), BYTE) is stays
-    assert made.bench.log.entries[-1].kind == told
+    before_s, told = made.clock.monotonic(), len(made.bench.log.entries)
+    stay = visit(made, awake_A, settled_A)
+    assert watch.after(stay, BYTE, silence_tells=silence_tells) == shown
+    entries = made.bench.log.entries[told:]
+    assert [entry.kind for entry in entries] == ["range"] * ranges + [shown]
     assert made.clock.monotonic() - before_s >= DEEP.quiet
+    assert made.on_highest_range
 
 
 def test_a_rise_that_never_comes() -> None:

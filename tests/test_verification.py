@@ -280,6 +280,16 @@ def test_a_recent_one_will_do(path: Path) -> None:
     assert "verified on 2025-12-22" in event.text
 
 
+def test_only_ranges_that_were_checked_are_verified(path: Path) -> None:
+    """The megohm suits the 10 uA range alone, and the board is measured on others too."""
+    save_verification(path, verification())
+    rows = {row.range_A: row for row in demanding(path).run().states}
+    assert set(rows) == {1e-5, 1e-3, 1e-2}
+    for range_A, row in rows.items():
+        assert ("range_not_verified" in row.flags) is (range_A != 1e-5)
+    assert "range_not_verified" not in rig(session=HASTY).run().states[0].flags
+
+
 @pytest.mark.parametrize(("changes", "because"), NOT_FIT, ids=IDS)
 def test_one_that_will_not_do(changes: dict[str, Any], because: str, path: Path) -> None:
     save_verification(path, verification(**changes))
@@ -307,6 +317,6 @@ def test_a_bench_that_was_opened_before_is_looked_at_again(path: Path) -> None:
 
 def test_the_meter_need_not_be_asked_for_what_files_tell(path: Path) -> None:
     save_verification(path, verification(meter="another"))
-    assert "verified on" in require_verification(str(path), 30 * DAY_S, None, START)
+    assert "verified on" in str(require_verification(str(path), 30 * DAY_S, None, START))
     with pytest.raises(Fault, match="of another meter"):
         require_verification(str(path), 30 * DAY_S, METER_IDENTITY, START)

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
 
-from benchrig.drivers.meter_ranges import MeterRange, from_sheet
-from benchrig.measurement import Outcome, Priors
+from benchrig.drivers.meter import Zero
+from benchrig.drivers.meter_ranges import MeterRange, from_sheet, reported
+from benchrig.measurement import Decision, Outcome, Priors
+from benchrig.pricing import Pricing
+from benchrig.session import BenchFile, MeterSheet
+from benchrig.session.bench_file import AmbientTemperature, Leakage, Parking
 from benchrig.session.limits import Limit
 from benchrig.session.protocol import Wake
 from benchrig.session.session_file import State
 from benchrig.watching import ValueWatch, VerdictOnly, Watch, new_watch
-from tests.benches import SHEET
+from tests.benches import BENCH, SESSION, SHEET, rig
 
 RANGE = from_sheet(SHEET, 1.0)[0]
 PRIORS = Priors(guard_s=1.0, slowest_tau_s=0.3, tolerance=0.01)
@@ -26,9 +31,17 @@ def state(minimum_A: float | None = None, maximum_A: float | None = None) -> Sta
 
 
 def watch(
-    of: State, *, risk: float | None = 0.025, entry: MeterRange = RANGE, since_s: float = 0.0
+    of: State,
+    *,
+    risk: float | None = 0.025,
+    entry: MeterRange = RANGE,
+    since_s: float = 0.0,
+    file: BenchFile = BENCH,
+    zeros: tuple[Zero, ...] = (),
+    sheet: MeterSheet = SHEET,
 ) -> Watch:
-    return new_watch(of, PRIORS, entry, since_s, risk=risk)
+    meter = rig(file=file, sheet=sheet, zeros=zeros).bench.meter
+    return new_watch(of, PRIORS, entry, since_s, risk, Pricing(meter, file, SESSION.board))
 
 
 def fed(
@@ -105,23 +118,54 @@ def test_what_makes_a_verdict_impossible_keeps_its_name() -> None:
     assert outcome.kind == made.decision.kind == "few_readings"
 
 
+def decided(limit_A: float, read_A: float = 6e-7, **made_with: Any) -> Decision:
+    made = watch(state(maximum_A=limit_A), **made_with)
+    fed(made, read_A, seed=1, until_s=20.0)
+    assert made.decision is not None
+    return made.decision
+
+
 def test_the_meter_is_a_guard_band() -> None:
     """Offset and gain of the range keep it from a verdict that its readings alone would allow."""
-    good = dataclasses.replace(RANGE, gain=1e-5, offset=1e-6)
     poor = dataclasses.replace(RANGE, gain=0.01, offset=0.02)
-    for entry, verdict in ((good, "pass"), (poor, "undecided")):
-        made = watch(state(maximum_A=8e-7), entry=entry)
-        fed(made, 6e-7, seed=1, until_s=20.0)
-        assert made.decision is not None
-        assert made.decision.kind == verdict
+    assert decided(8e-7).kind == "pass"
+    assert decided(8e-7, entry=poor).kind == "undecided"
 
 
-def test_an_unknown_meter_has_no_guard_band() -> None:
-    unknown = dataclasses.replace(RANGE, gain=None, offset=None)
-    made = watch(state(maximum_A=8e-7), entry=unknown)
-    fed(made, 6e-7, seed=1)
-    assert made.decision is not None
-    assert made.decision.kind == "pass"
+def test_what_is_assumed_of_an_unknown_meter_is_a_guard_band() -> None:
+    """Of 10 uA 0.1 %: 10 nA, as limits of error; of the reading 0.5 %: 3 nA."""
+    (unknown,) = reported(1e-5, 1e-5)
+    assert decided(6.1e-7, entry=unknown).kind == "undecided"
+    assert decided(6.5e-7, entry=unknown).kind == "pass"
+
+
+@pytest.mark.parametrize("fed_A", [3e-7, -3e-7])
+def test_what_the_lines_feed_in_is_no_part_of_the_verdict(fed_A: float) -> None:
+    leakage = Leakage.model_construct(current=fed_A, within=1e-9)
+    port = BENCH.board.model_copy(update={"leakage": leakage, "parking": Parking(tx="idle")})
+    file = BENCH.model_copy(update={"board": port})
+    for limit_A, verdict in ((6.6e-7, "pass"), (5.4e-7, "fail")):
+        decision = decided(limit_A, 6e-7 + fed_A, file=file)
+        assert decision.kind == verdict
+        assert decision.current_A == pytest.approx(6e-7, abs=3e-9)
+        assert decision.lower_A < 6e-7 < decision.upper_A
+    wide = port.model_copy(update={"leakage": leakage.model_copy(update={"within": 1e-7})})
+    file = BENCH.model_copy(update={"board": wide})
+    assert decided(6.6e-7, 6e-7 + fed_A, file=file).kind == "undecided"
+
+
+def test_a_temperature_outside_the_sheet_widens_the_bounds() -> None:
+    """10 K outside, at 1 % of the reading for each."""
+    ranges = tuple(
+        entry.model_copy(update={"gain_per_kelvin": 0.01, "offset_per_kelvin": 0.0})
+        for entry in SHEET.ranges
+    )
+    sheet = SHEET.model_copy(update={"ranges": ranges})
+    entry = from_sheet(sheet, 1.0)[0]
+    ambient = AmbientTemperature.model_construct(temperature=38.0, within=0.0)
+    hot = BENCH.model_copy(update={"ambient": ambient})
+    assert decided(6.6e-7, entry=entry, sheet=sheet).kind == "pass"
+    assert decided(6.6e-7, entry=entry, sheet=sheet, file=hot).kind == "undecided"
 
 
 def test_a_smaller_risk_takes_longer() -> None:

@@ -104,21 +104,25 @@ def _board(bench: Bench) -> str:
 
 def _show_plan(bench: Bench, states: tuple[State, ...]) -> bool:
     """Say which ranges would be used, and how long it takes; returns whether there are problems."""
+    from benchrig.cautions import cautions
     from benchrig.cli.wording import duration
     from benchrig.planning import expected_s, longest_s, planned
 
     problems: list[str] = []
-    ranges, minimum_V = bench.meter.ranges, bench.session.board.minimum_voltage
+    ranges = bench.meter.ranges
     if ranges:
         problems.extend(_waking(bench))
     else:
         say("ranges: not known without a meter sheet until the meter is asked")
-    for entry in planned(states, bench.ranges, ranges, minimum_V):
+    plan = tuple(planned(bench.session, states, ranges, bench.ranges, bench.pricing))
+    for entry in plan:
         say(_planned_line(entry))
         if entry.problem is not None:
             problems.append(entry.problem)
     expected, longest = expected_s(bench.session, states), longest_s(bench.session, states)
     say(f"duration: about {duration(expected)}, at the most {duration(longest)}")
+    for caution in cautions(bench, plan):
+        say(f"WARNING: {caution}")
     for problem in problems:
         say(f"PROBLEM: {problem}")
     return bool(problems)
@@ -151,14 +155,22 @@ def _planned_line(entry: PlannedState) -> str:
     if entry.expected_A is None:
         return f"{name}: no typical value and no limit, so its range is chosen at the bench"
     expected = format_quantity(entry.expected_A, "A", 3)
-    if entry.range is None or entry.voltage_V is None:
-        return f"{name}: {expected} expected"
+    # Without a typical value the limit is the most that may come.
+    drawn = "expected" if entry.state.limit.typical else "at the most, by its limit"
+    if entry.range is None or entry.voltage_V is None or entry.worth is None:
+        return f"{name}: {expected} {drawn}"
     scale = format_quantity(entry.range.full_scale_A, "A", 2)
-    assumed = ", if its shunt is as large as assumed" if entry.range.shunt_assumed else ""
-    known = ""
-    if entry.uncertainty_A is not None:
-        known = f"; the meter knows it to ±{format_quantity(entry.uncertainty_A, 'A', 2)}"
+    lower = ""
+    if entry.lowest is not None and entry.lowest != entry.range:
+        scale_A = format_quantity(entry.lowest.full_scale_A, "A", 2)
+        lower = f" (if it draws less, on a lower one, down to {scale_A})"
+    assumed = ", if shunt and accuracy are as assumed" if entry.range.assumed else ""
+    meter = format_quantity(entry.worth.meter_A, "A", 2)
+    settled = ""
+    if entry.worth.settling_A is not None:
+        settled = f", settled is ±{format_quantity(entry.worth.settling_A, 'A', 2)}"
     return (
-        f"{name}: {expected} expected, on the {scale} range, which leaves the board "
-        f"{entry.voltage_V:.3f} V{assumed}{known}"
+        f"{name}: {expected} {drawn}, on the {scale} range{lower}, which leaves the board "
+        f"{entry.voltage_V:.3f} V; the meter knows it to ±{meter}{settled}: "
+        f"the {entry.worth.dominated_by} dominates{assumed}"
     )

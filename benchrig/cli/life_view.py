@@ -12,14 +12,9 @@ from benchrig.energy.cautions import cautions
 from benchrig.energy.currents import Drawn
 from benchrig.energy.life import Case, Life
 from benchrig.energy.targets import Needed, Sensitivity, Targets
+from benchrig.energy.words import ENDS, amount, days, percent, years
 from benchrig.figures import with_uncertainty
-from benchrig.units import YEAR_S, format_quantity
-
-ENDS = {
-    "charge": "its charge is used up",
-    "voltage": "the voltage falls too low under load",
-    "shelf life": "the shelf life of the cell is over",
-}
+from benchrig.units import format_quantity
 
 
 def show_life(case: Case, found: Life, aimed: Targets | None, felt: Sequence[Sensitivity]) -> None:
@@ -64,7 +59,7 @@ def _average(page: Page, found: Life) -> None:
         [
             part.name,
             part.mode or "",
-            "" if part.time_share is None else _percent(part.time_share),
+            "" if part.time_share is None else percent(part.time_share),
             with_uncertainty(part.current_A, part.budget.expanded_uncertainty, "A"),
             _shares(part),
         ]
@@ -102,9 +97,9 @@ def _life(page: Page, found: Life) -> None:
     causes = sorted(found.causes.items(), key=lambda item: -item[1])
     page.line(
         "what ends it: "
-        + "; ".join(f"{ENDS[name]} ({_percent(share)})" for name, share in causes if share > 0.0)
+        + "; ".join(f"{ENDS[name]} ({percent(share)})" for name, share in causes if share > 0.0)
     )
-    page.line(f"lost to self-discharge: {_percent(found.lost_share)} of the capacity")
+    page.line(f"lost to self-discharge: {percent(found.lost_share)} of the capacity")
     page.line(f"{found.draws} simulated products, seed {found.seed}", "dim")
     curve = found.curve
     whole = np.arange(0, int(curve.times_years[-1]) + 1)
@@ -112,7 +107,7 @@ def _life(page: Page, found: Life) -> None:
         np.interp(whole, curve.times_years, row) for row in (curve.median, curve.low, curve.high)
     ]
     rows = [
-        [f"{year}", _percent(middle), f"{_percent(low)} to {_percent(high)}"]
+        [f"{year}", percent(middle), f"{percent(low)} to {percent(high)}"]
         for year, middle, low, high in zip(whole, *left, strict=True)
     ]
     page.table(("year", "capacity left", "90 % of products"), rows)
@@ -122,7 +117,7 @@ def _target(page: Page, aimed: Targets, found: Life) -> None:
     page.line()
     page.line(
         f"target {years(aimed.target_years)}: {aimed.verdict}; reached with a probability of "
-        f"{_percent(aimed.probability)} ({_percent(aimed.confidence)} asked for)",
+        f"{percent(aimed.probability)} ({percent(aimed.confidence)} asked for)",
         "bold",
     )
     if aimed.unreachable is not None:
@@ -156,37 +151,3 @@ def _sensitivities(page: Page, felt: Sequence[Sensitivity]) -> None:
         for each in felt
     ]
     page.table(("sensitivity of life to", "per 1 % more", "by its own uncertainty (1 sd)"), rows)
-
-
-def years(value: float) -> str:
-    """Three significant digits; below a year also in days."""
-    if value < 1.0:
-        return f"{value * YEAR_S / 86400.0:.3g} days"
-    return f"{value:.3g} years"
-
-
-def days(value_years: float) -> str:
-    return f"{value_years * YEAR_S / 86400.0:.3g} days"
-
-
-def amount(value: float, unit: str) -> str:
-    if unit == "C":
-        return format_quantity(value, "C", 3) if value < 1.0 else f"{value / 3.6:.4g} mAh"
-    if unit == "s":
-        return _time(value)
-    if unit == "1/s":
-        return f"{value * 86400.0:.3g} /d"
-    if unit == "1":
-        return f"{value:.3g} times"
-    return format_quantity(value, unit, 3)
-
-
-def _time(seconds: float) -> str:
-    for unit, size in (("d", 86400.0), ("h", 3600.0), ("min", 60.0)):
-        if seconds >= 2.0 * size:
-            return f"{seconds / size:.3g} {unit}"
-    return format_quantity(seconds, "s", 3)
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.3g} %"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchrig.cli.say import say
+from benchrig.errors import UsageError
 
 if TYPE_CHECKING:
     from benchrig.records.entries import Entry
@@ -47,8 +48,14 @@ def show(
     from benchrig.wires.recording import Act
 
     kept = load_recording(recording)
+    entries = list(_with_states(kept))
+    known = dict.fromkeys(state for _, state in entries if state is not None)
+    if unknown := [state for state in states if state not in known]:
+        raise UsageError(
+            f"{recording}: no state {', '.join(unknown)} in it, only {', '.join(known) or 'none'}"
+        )
     _tell_header(kept.header)
-    for entry, state in _with_states(kept):
+    for entry, state in entries:
         time_s = entry.time_s - kept.header.start_s
         wire = entry.wire if isinstance(entry, Act) else ""
         wanted = (
@@ -138,18 +145,18 @@ def _tell_end(path: Path, recording: Recording) -> None:
     if recording.torn is not None:
         say(f"{path}:{recording.torn}: the last line is cut off, and was ignored", err=True)
     # A test that drives the bench by hand has no result.
-    if recording.result is None and recording.header.options.test is None:
+    if recording.result is None and recording.header.options.by_hand is None:
         say(f"the session was cut off; {len(recording.rows)} states had ended", err=True)
 
 
-@command.command("scrub", short_help="Take serial numbers and host names out of a recording.")
+@command.command("scrub", short_help="Take serial numbers and names out of a recording.")
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.argument("out", type=click.Path(path_type=Path))
 def scrub(recording: Path, out: Path) -> None:
-    """Write RECORDING to the new file OUT without serial numbers and host names.
+    """Write RECORDING to the new file OUT without serial numbers, host names and the operator.
 
-    They are taken out of what crossed the wires, of the files in it, and of the result. Names of
-    operators and notes stay. Look through it before you give it away.
+    They are taken out of what crossed the wires, of the files in it, and of the result; so are the
+    names of users in paths. Notes stay. Look through it before you give it away.
     """
     from benchrig.records.scrubbing import scrub as scrubbed
 

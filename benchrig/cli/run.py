@@ -147,7 +147,6 @@ def command(
         from benchrig.records.recording import RECORDING, Options, refuse_place
         from benchrig.records.run_folder import RunFolder, to_json
         from benchrig.records.sources import read_sources
-        from benchrig.sequencer import run_session
 
         files = load_files(bench, session, fault_plan)
         file, plan = files.bench, files.session
@@ -167,16 +166,7 @@ def command(
             recorder.to(record or folder.path / RECORDING, sources, options),
             open_screen(console, quiet=quiet or as_json) as show,
         ):
-            result = run_session(
-                plan,
-                made,
-                only=only,
-                repeat=repeat,
-                serial_number=serial_number,
-                operator=operator,
-                note=note,
-                listeners=recorder.listeners(folder, *kept, show),
-            )
+            result = options.run(made, recorder.listeners(folder, *kept, show))
         if as_json:
             put(to_json(result))
         elif not quiet:

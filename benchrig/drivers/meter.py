@@ -14,7 +14,7 @@ import numpy as np
 
 from benchrig.clock import Clock
 from benchrig.drivers.instrument import ScpiInstrument
-from benchrig.drivers.meter_ranges import ASSUMED_OFFSET as ASSUMED_OFFSET
+from benchrig.drivers.meter_ranges import RECTANGLE as RECTANGLE
 from benchrig.drivers.meter_ranges import MeterRange as MeterRange
 from benchrig.drivers.meter_ranges import checked, corrected, from_sheet, reported
 from benchrig.drivers.sampler import ReadingFormat as ReadingFormat

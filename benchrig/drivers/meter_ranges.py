@@ -12,27 +12,31 @@ from benchrig.session.sheet import MeterSheet
 # current range (common practice, no source), so that the choice of a range errs to the safe side.
 ASSUMED_BURDEN_V = 0.5
 ASSUMED_SETTLING_S = 0.1
-# The offset of an unknown meter, as a share of full scale. Only ever used to tell a current from
-# none, never in a result: wide, so that no rise is seen where there is none.
+# Limits of error of an unknown meter, as shares of the reading and of full scale: those of a modest
+# hand-held one (common practice, no source). Whatever is computed with them says so.
+ASSUMED_GAIN = 0.005
 ASSUMED_OFFSET = 0.001
+
+# Turns limits of error into a standard uncertainty (GUM 4.3.7).
+RECTANGLE = math.sqrt(3.0)
 
 MOST_DECADES = 20
 
 
 @dataclass(frozen=True)
 class MeterRange:
-    """One current range, as the sheet or (accuracies then None) the meter describes it. Gains and
-    offsets are standard uncertainties, as shares of the reading and of full scale; `noise_A` is
-    rms at one power-line cycle."""
+    """One current range, as the sheet describes it or, `assumed` in its shunt and its accuracies,
+    as the meter reports it. Gains and offsets are standard uncertainties, as shares of the reading
+    and of full scale; `noise_A` is rms at one power-line cycle."""
 
     full_scale_A: float
     overload_A: float
     shunt_ohm: float
-    shunt_assumed: bool
+    assumed: bool
     settling_s: float
+    gain: float
+    offset: float
     count_A: float = 0.0
-    gain: float | None = None
-    offset: float | None = None
     gain_per_K: float | None = None
     offset_per_K: float | None = None
     noise_A: float | None = None
@@ -49,11 +53,11 @@ def from_sheet(sheet: MeterSheet, nplc: float) -> tuple[MeterRange, ...]:
             full_scale_A=entry.full_scale,
             overload_A=entry.overload_A,
             shunt_ohm=entry.shunt_ohm,
-            shunt_assumed=False,
+            assumed=False,
             settling_s=sheet.settling_s(entry),
             count_A=entry.count_A(nplc),
-            gain=standard(entry.gain_accuracy),
-            offset=standard(entry.offset_accuracy),
+            gain=entry.gain_accuracy / sheet.divisor,
+            offset=entry.offset_accuracy / sheet.divisor,
             gain_per_K=standard(entry.gain_per_kelvin),
             offset_per_K=standard(entry.offset_per_kelvin),
             noise_A=entry.noise,
@@ -107,6 +111,8 @@ def _unknown(full_scale_A: float) -> MeterRange:
         full_scale_A=full_scale_A,
         overload_A=full_scale_A,
         shunt_ohm=ASSUMED_BURDEN_V / full_scale_A,
-        shunt_assumed=True,
+        assumed=True,
         settling_s=ASSUMED_SETTLING_S,
+        gain=ASSUMED_GAIN / RECTANGLE,
+        offset=ASSUMED_OFFSET / RECTANGLE,
     )

@@ -61,6 +61,12 @@ class Supply:
             self.instrument.configure(f"{header} {value:.6g}")
             self._check_set(header, value)
 
+    def change(self, voltage_V: float) -> None:
+        """Another voltage while the output is on, and what it takes to arrive there."""
+        self.set_up(voltage_V)
+        self._clock.sleep(self._port.settling)
+        self.check_voltage(voltage_V)
+
     def _check_set(self, header: str, wanted: float) -> None:
         reads_back = self.instrument.ask_number(f"{header}?")
         if abs(reads_back - wanted) > TOLERANCE * wanted:

@@ -26,7 +26,7 @@ from benchrig.measurement.proposals import (
 )
 from benchrig.measurement.steps import Step, lasting_steps
 from benchrig.measurement.tail import Tail, fit_tail
-from benchrig.measurement.ticks import WakeUps, find_wake_ups
+from benchrig.measurement.ticks import WakeUps, find_smeared, find_wake_ups
 
 AVERAGED_S = 10.0
 """The tolerance is what averaging for so long can reach."""
@@ -86,8 +86,13 @@ def characterised(
         return _nothing(record, _why(rose), fell, rose)
     noise_A, count_A = float(record.noise_A[part.start]), float(record.count_A[part.start])
     masked, wake_ups = find_wake_ups(times, currents, count_A)
+    between_A = currents
+    if wake_ups is None or wake_ups.period_s is None:
+        waving_A, smeared = find_smeared(times, currents)
+        if smeared is not None:
+            masked, wake_ups, between_A = np.zeros_like(masked), smeared, currents - waving_A
     noise_A = max(noise_A, count_A / math.sqrt(12.0))
-    tail = fit_tail(times[~masked], currents[~masked], noise_A)
+    tail = fit_tail(times[~masked], between_A[~masked], noise_A)
     if tail.shape == "other":
         reason = (
             f"after the last fall the current changes by {shown_A(tail.amplitude_A)} in a way that "

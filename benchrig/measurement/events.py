@@ -7,13 +7,14 @@ where a window may begin and end, and how uncertain it is that the window holds 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.measurement.averaging import BATCHES, Floats, median
 from benchrig.measurement.outcome import Kind
+from benchrig.measurement.periodicity import find_wave
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.quantiles import poisson_limits, t_quantile
 
@@ -44,10 +45,11 @@ class Window:
 
 @dataclass(frozen=True)
 class NoWindow:
-    """Why there is no window to average."""
+    """Why there is no window to average, and the flags that the outcome gets for it."""
 
     kind: Kind
     reason: str
+    flags: tuple[str, ...] = ()
 
 
 def base_and_threshold(readings: Floats, count_A: float) -> tuple[float, float]:
@@ -97,7 +99,7 @@ def whole_periods(times: Floats, readings: Floats, start: int, priors: Priors) -
     else:
         cut = _gapless(onsets_s, float(times[start]), float(times[-1]), gap_s, priors.period_s)
     if isinstance(cut, NoWindow):
-        return cut
+        return _smeared(times, readings, start, priors, cut)
     if cut.periods < FEWEST_PERIODS:
         return NoWindow(
             "wakeups_not_seen",
@@ -114,6 +116,43 @@ def whole_periods(times: Floats, readings: Floats, start: int, priors: Priors) -
     ends = 0.95 * gap_s / (cut.period_s * cut.periods) if gapless else 0.0
     error = abs(events) * math.hypot(missed, ends)
     return Window(edges, events, error, cut.periods, gapless or draws >= FEWEST_DRAWS)
+
+
+def _smeared(
+    times: Floats, readings: Floats, start: int, priors: Priors, unseen: NoWindow
+) -> Window | NoWindow:
+    """The window of whole periods where shunt and decoupling capacitor leave no events to see, but
+    a wave; `unseen` where there is none either."""
+    assert priors.period_s is not None
+    part_s, part = times[start:], readings[start:]
+    wave = find_wave(part_s, part, (priors.period_s, PERIOD_ERROR))
+    if wave is None:
+        hint = "nor does the current rise and fall with it; a smaller shunt smears wake-ups less"
+        return replace(unseen, reason=f"{unseen.reason}, {hint}")
+    if priors.dead_share > GAPLESS and not wave.smooth:
+        # A blind meter sees a part of short events, and a part may well have their period.
+        return unseen
+    if abs(wave.period_s / priors.period_s - 1.0) > PERIOD_ERROR:
+        return NoWindow(
+            "period_not_as_declared",
+            f"the current rises and falls every {wave.period_s:.4g} s; declared are "
+            f"{priors.period_s:g} s",
+        )
+    before = math.ceil((part_s[0] - wave.trough_s) / wave.period_s)
+    first_s = wave.trough_s + wave.period_s * before
+    cut = _Cut(first_s, wave.period_s, int((part_s[-1] - first_s) / wave.period_s))
+    edges = np.interp(_batch_edges(cut), reading_limits(times), np.arange(times.size + 1.0))
+    gap_s = median(np.diff(times))
+    # The wave jumps once a period, by what it spans at most, somewhere in a reading or, where the
+    # meter is blind, between two; and a wrong period leaves a part of a wave at the end.
+    span = float(np.ptp(wave.at(np.linspace(0.0, wave.period_s, 100))))
+    jumps = span * gap_s / cut.period_s / math.sqrt(12.0)
+    blind = priors.dead_share / math.sqrt(_draws(cut, times, gap_s))
+    ends = span / 2.0 * wave.uncertainty_s / cut.period_s
+    error = math.hypot(jumps * blind, jumps / cut.periods, ends)
+    base = median(part)
+    events = float(np.mean(readings[int(edges[0]) : int(edges[-1]) + 1])) - base
+    return Window(edges, events, error, cut.periods)
 
 
 def reading_limits(times: Floats) -> Floats:

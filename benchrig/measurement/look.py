@@ -23,12 +23,14 @@ from benchrig.measurement.events import (
     GAPLESS,
     NoWindow,
     Window,
-    base_and_threshold,
     time_at,
     undeclared,
     whole_periods,
 )
 from benchrig.measurement.priors import Priors
+from benchrig.measurement.record import CLOCK_S
+from benchrig.measurement.resolution import count_of
+from benchrig.measurement.rest import at_rest
 
 FEWEST_AT_ALL = 5
 """Below this a Student interval is too wide and too fragile to print."""
@@ -37,13 +39,22 @@ FINE = 32
 WHITE_DOF = FINE * (1.0 - 0.3) / (1.0 + 0.3) - 2.0
 """What 32 batches have left at a correlation of 0.3: with more of it the noise is not white."""
 
+UNKNOWN_RESOLUTION = NoWindow(
+    "invalid_readings",
+    "all readings are equal, and nobody knows what the meter resolves: declare its count",
+    ("resolution_unknown",),
+)
+
 
 @dataclass(frozen=True)
 class Figures:
     """What one look found. Times in s after the command, currents in A.
 
     `means`: the batch means, shape (k,). `allowed_A`: what the half-width and the bound may be
-    for the current to count as settled. `window`: what was averaged, in entries of the record.
+    for the current to count as settled. `to_come_A`: bound of what is left of the transient;
+    `unseen_A`: of noise that was not seen in the `seen_s` for which the current was seen at rest.
+    `count_A`: as declared, or as the readings show it. `window`: what was averaged, in entries of
+    the record.
     """
 
     first_s: float
@@ -52,19 +63,40 @@ class Figures:
     mean: Average
     means: Floats
     half_width_A: float
-    bound_A: float
+    to_come_A: float
+    unseen_A: float
     allowed_A: float
+    seen_s: float
     base_A: float
+    count_A: float
     window: Window
     flags: tuple[str, ...]
 
     @property
+    def bound_A(self) -> float:
+        return max(self.to_come_A, self.unseen_A)
+
+    @property
+    def known_to_A(self) -> float:
+        """The larger of what the averaging leaves and what may still be to come."""
+        return max(self.half_width_A, self.to_come_A)
+
+    @property
     def within_tolerance(self) -> bool:
-        small = max(self.half_width_A, self.bound_A) <= self.allowed_A
-        return small and self.window.representative
+        return self.known_to_A <= self.allowed_A and self.window.representative
 
 
-def examine(record: Entries, priors: Priors) -> Figures | NoWindow:
+@dataclass(frozen=True)
+class _Known:
+    """What a look works on. `priors`: as declared, but for a count that the readings told."""
+
+    record: Entries
+    declared: Priors
+    priors: Priors
+    few: bool
+
+
+def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
     """Figures of a record of 5 entries or more, or why it can't have any."""
     times, readings = record.times, record.means
     few = times.size < settling.FEWEST
@@ -74,37 +106,42 @@ def examine(record: Entries, priors: Priors) -> Figures | NoWindow:
         else settling.averaging_starts(readings)
     )
     start = starts[-1]
-    if _rises(times, readings, start, priors):
+    count_A = declared.count_A or count_of(readings[start:], record.per_entry)
+    if count_A is None:
+        return UNKNOWN_RESOLUTION
+    known = _Known(record, declared, replace(declared, count_A=count_A), few)
+    if _rises(times, readings, start, known.priors):
         return _why_it_rises(times, readings, start)
-    latest = None
-    if priors.period_s is None and not few:
-        latest = _latest_start(times, readings, start, priors)
-        if latest is not None:
-            starts = settling.averaging_starts(readings, latest)
-    found = [_from(record, start, few, priors) for start in starts]
+    found: list[Figures | NoWindow]
+    if few or declared.period_s is not None:
+        found = [_from(known, start, start, ()) for start in starts]
+    else:
+        rest = at_rest(times, readings, start, known.priors)
+        if rest.unsteady:
+            starts = settling.averaging_starts(readings, rest.latest_start)
+        flags = ("unsteady",) if rest.unsteady else ()
+        found = [_from(known, start, rest.since(start), flags) for start in starts]
     figures = min(
         (figures for figures in found if isinstance(figures, Figures)),
-        key=lambda figures: max(figures.half_width_A, figures.bound_A) / (figures.allowed_A or 1.0),
+        key=lambda figures: figures.known_to_A / (figures.allowed_A or 1.0),
         default=None,
     )
     if figures is None:
         return found[0]
     if not math.isfinite(figures.bound_A):
         return NoWindow("few_readings", "the record is too short to show any settling")
-    if latest is None:
-        return figures
-    return replace(figures, flags=(*figures.flags, "unsteady"))
+    return figures
 
 
-def _from(record: Entries, start: int, few: bool, priors: Priors) -> Figures | NoWindow:
+def _from(known: _Known, start: int, rest: int, flags: tuple[str, ...]) -> Figures | NoWindow:
+    record, priors = known.record, known.priors
     if priors.period_s is not None:
         window = whole_periods(record.times, record.means, start, priors)
-        return window if isinstance(window, NoWindow) else _figures(record, window, few, priors)
-    edges = np.linspace(
-        start, record.times.size, (record.times.size - start if few else BATCHES) + 1
-    )
+        return window if isinstance(window, NoWindow) else _figures(known, window, None, flags)
+    batches = record.times.size - start if known.few else BATCHES
+    edges = np.linspace(start, record.times.size, batches + 1)
     window = undeclared(record.means, start, edges, priors.count_A)
-    return _figures(record, window, few, priors)
+    return _figures(known, window, rest, flags)
 
 
 def late_rise(record: Entries, priors: Priors) -> NoWindow | None:
@@ -120,31 +157,34 @@ def late_rise(record: Entries, priors: Priors) -> NoWindow | None:
 def drifting(readings: Floats, figures: Figures, priors: Priors) -> tuple[float, float] | None:
     """Change over the last half of the record and its 95 % half-width, if it is a real one.
 
-    Real: significant, and more than a quarter of what is allowed.
+    Real: more than a quarter of what is allowed, and significant or one way all along.
     """
     means = figures.means
     if priors.period_s is None and readings.size >= settling.FEWEST:
         means = batch_means(readings, np.linspace(readings.size // 2, readings.size, BATCHES + 1))
     change, half_width = settling.drift(means)
-    real = abs(change) > max(half_width, figures.allowed_A / 4.0)
+    beyond_noise = abs(change) > half_width or settling.goes_one_way(means)
+    real = beyond_noise and abs(change) > figures.allowed_A / 4.0
     return (change, half_width) if real and not figures.within_tolerance else None
 
 
-def _figures(record: Entries, window: Window, few: bool, priors: Priors) -> Figures:
+def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, ...]) -> Figures:
+    """`rest`: since which entry the current is seen at rest; None: for the window alone."""
+    record, priors, few = known.record, known.priors, known.few
     times, edges = record.times, window.edges
     within = slice(int(edges[0]), math.ceil(edges[-1]))
     part = record.means[within]
     means = batch_means(record.means, edges)
     batches = student(means) if few else average(record.means, edges)
     mean = _widened(batches, record.means, window, few, priors)
-    first_s, last_s = time_at(times, edges[0]), time_at(times, edges[-1])
+    first_s, last_s = _after_command(times, edges[0]), time_at(times, edges[-1])
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
     scatter = math.sqrt(float(np.var(part)) + float(np.mean(record.scatter[within])))
     undithered = priors.count_A > 0.0 and scatter < priors.count_A / 2.0
     kappa = settling.still_to_come(first_s, last_s, priors.slowest_tau_s)
     change = batches if few else _change(batches, record.means, edges)
     bound = settling.settling_bound(change, kappa, priors.count_A / 2.0 if undithered else 0.0)
-    unseen = priors.unseen_A(mean.mean, last_s - first_s)
+    seen_s = last_s - (first_s if rest is None else _after_command(times, rest))
     return Figures(
         first_s=first_s,
         last_s=last_s,
@@ -152,12 +192,21 @@ def _figures(record: Entries, window: Window, few: bool, priors: Priors) -> Figu
         mean=mean,
         means=means,
         half_width_A=math.hypot(mean.half_width, priors.count_A / 2.0),
-        bound_A=max(bound, unseen),
-        allowed_A=priors.allowed_A(mean.mean),
+        to_come_A=bound,
+        unseen_A=known.declared.unseen_A(mean.mean, seen_s),
+        allowed_A=known.declared.allowed_A(mean.mean),
+        seen_s=seen_s,
         base_A=median(part),
+        count_A=priors.count_A,
         window=window,
-        flags=_flags(few, undithered, window, priors),
+        flags=(*_flags(known, undithered, window), *flags),
     )
+
+
+def _after_command(times: Floats, position: float) -> float:
+    """Never negative: a first reading that stands for the command has begun before it."""
+    time_s = time_at(times, position)
+    return time_s if time_s > CLOCK_S else 0.0
 
 
 def _change(batches: Average, readings: Floats, edges: Floats) -> Average:
@@ -186,32 +235,16 @@ def _widened(
     return max(mean, long_run, key=lambda candidate: candidate.half_width)
 
 
-def _flags(few: bool, undithered: bool, window: Window, priors: Priors) -> tuple[str, ...]:
-    declared = priors.period_s is not None
+def _flags(known: _Known, undithered: bool, window: Window) -> tuple[str, ...]:
+    declared = known.declared.period_s is not None
     flags = {
-        "few_readings": few,
+        "few_readings": known.few,
         "resolution_limited": undithered,
+        "resolution_estimated": known.priors.count_A != known.declared.count_A,
         "events_undeclared": not declared and window.clusters > 0,
-        "wakeups_undersampled": declared and priors.dead_share > GAPLESS,
+        "wakeups_undersampled": declared and known.declared.dead_share > GAPLESS,
     }
     return tuple(name for name, holds in flags.items() if holds)
-
-
-def _latest_start(times: Floats, readings: Floats, start: int, priors: Priors) -> int | None:
-    """Where averaging has to start at the latest, so that no noise is cut off as a transient.
-
-    After the guard the firmware is at rest: a sudden step between two levels, or a sudden rise, is
-    then no settling but part of the current, such as telegraph noise or a sporadic event.
-    """
-    first = int(np.searchsorted(times, max(priors.guard_s, times[0] + settling.RESETTLING_S)))
-    if start <= first:
-        return None
-    base, threshold = base_and_threshold(readings[start:], priors.count_A)
-    least = priors.allowed_A(base) / 2.0 + 2.5 * priors.count_A
-    cut = readings[first : start + 2 * noise.STEP_BLOCK]
-    found = [noise.first_step(cut, least), noise.first_rise(readings[first:start], threshold)]
-    places = [first + place for place in found if place is not None]
-    return min(places) if places else None
 
 
 def _rises(times: Floats, readings: Floats, start: int, priors: Priors) -> bool:

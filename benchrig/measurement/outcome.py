@@ -40,7 +40,7 @@ class Outcome:
     averaged_for_s          ... and how long it is
     readings                number of readings averaged
     base_A                  median of the averaged part: the current between wake-ups
-    count_A                 one count of the meter, as declared
+    count_A                 one count of the meter, as declared or else as the readings show it
     events                  number of events in the averaged part that nobody declared, with
     event_charge_C          the mean charge of one above the base, if any was seen,
     event_rate_per_s        their number per second, and its exact 95 % counting interval from
@@ -51,6 +51,8 @@ class Outcome:
       readings_dropped        some readings were sentinels; never averaged
       few_readings            plain Student interval, no claim about correlation
       resolution_limited      the readings scatter by less than half a count
+      resolution_estimated    no count was declared; the readings lie on a grid, and told it
+      resolution_unknown      nor did they tell: all are equal, and zero or no decimals
       unsteady                the current stepped between levels after the guard
       events_undeclared       excursions were seen although no period was declared
       wakeups_undersampled    the meter was blind for part of every wake-up

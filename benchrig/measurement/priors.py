@@ -3,33 +3,42 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from numbers import Real
 
 GUARD_S = 5.0
 LOOSEST = 0.05
 """However far the limit: what is called settled is within this share of the mean."""
-SIGHT = 3.75
-"""A record this many times as long as the slowest time constant has seen what is as slow as it:
-chance misses something that comes once per time constant with exp(-3.75), 2.4 %."""
+SIGHT = 6.0
+"""A part of a record that is so many times as long as the slowest noise has seen it: chance misses
+noise that changes its level once in that time with exp(-6), 0.25 %, from the command on, and as
+often once more from the guard on, if what came before was cut off."""
 
 
 @dataclass(frozen=True)
 class Priors:
     """Declared per board type and rig, never guessed from the data.
 
-    The readings alone can't tell a long plateau of the firmware, or a component that is slower
-    than the record, from a settled current: those bounds have to come from outside.
+    The readings alone can't tell a long plateau of the firmware, a component that is slower than
+    the record, or noise that has not changed its level yet, from a settled current: those bounds
+    have to come from outside.
 
     announced       the firmware tells when it sleeps, and the record begins there. Then the guard
-                    is 0 s unless given, and nothing rare is waited for: the firmware is at rest.
+                    is 0 s unless given.
     guard_s         longest time the firmware may still work after the command; no outcome with a
                     value is based on a record that ends before it. Too short a guard is the one
                     wrong prior that gives a confident, wrong value: take it with margin.
                     Not given (NaN): 5 s, or 0 s if announced.
-    slowest_tau_s   slowest time constant of the board, of its supply and of its noise, from a
-                    long record: what changes more rarely than that is not looked for.
+    slowest_tau_s   slowest time constant of the board and of its supply, from a long record.
+    slowest_noise_s longest mean time for which noise stays on one level (telegraph noise), or
+                    nothing happens (sporadic events), from a long record. A settled current was
+                    seen at rest for 6 times as long; what comes more rarely is not looked for.
+                    Not given (None): as long as `slowest_tau_s`. Where a long record shows no
+                    such noise, a short time saves much waiting.
     period_s        period of the wake-up tick, `None` if the state has none.
-    count_A         one count of the meter on the range in use; 0 = finer than any noise.
+    count_A         one count of the meter on the range in use; 0 = not known: then the readings
+                    have to tell (`resolution`).
     dead_share      share of the time the meter is blind between readings; 0 = gapless.
     tolerance       settled means: within this share of the mean (0.01 is 1 %) ...
     limits_A        minimum and maximum that the current is judged against, each may be None: then
@@ -50,34 +59,38 @@ class Priors:
     floor_A: float = 0.0
     announced: bool = False
     limits_A: tuple[float | None, float | None] = (None, None)
+    slowest_noise_s: float | None = None
 
     def __post_init__(self) -> None:
-        if math.isnan(self.guard_s):
+        _check("announced", self.announced, isinstance(self.announced, bool), "True or False")
+        if isinstance(self.guard_s, float) and math.isnan(self.guard_s):
             object.__setattr__(self, "guard_s", 0.0 if self.announced else GUARD_S)
-        for name in ("guard_s", "count_A", "dead_share", "floor_A"):
-            _check(name, getattr(self, name), getattr(self, name) >= 0.0, "0 or more")
+        for name in ("guard_s", "count_A", "floor_A"):
+            value = getattr(self, name)
+            _check(name, value, _finite(value) and value >= 0.0, "a finite number, 0 or more")
         for name in ("slowest_tau_s", "tolerance"):
-            _check(name, getattr(self, name), getattr(self, name) > 0.0, "above 0")
-        if self.period_s is not None:
-            _check("period_s", self.period_s, self.period_s > 0.0, "above 0, or None")
-        _check("dead_share", self.dead_share, self.dead_share < 1.0, "below 1")
+            value = getattr(self, name)
+            _check(name, value, _finite(value) and value > 0.0, "a finite number above 0")
+        for name in ("period_s", "slowest_noise_s"):
+            value = getattr(self, name)
+            good = value is None or (_finite(value) and value > 0.0)
+            _check(name, value, good, "a finite number above 0, or None")
+        share = self.dead_share
+        _check("dead_share", share, _finite(share) and 0.0 <= share < 1.0, "0 or more and below 1")
+        _check_limits(self.limits_A)
 
     @property
     def sight_s(self) -> float:
-        """How long a record shows all that is declared to happen in this state."""
-        return SIGHT * self.slowest_tau_s
+        """How long a part of a record shows all noise that is declared for this state."""
+        noise_s = self.slowest_tau_s if self.slowest_noise_s is None else self.slowest_noise_s
+        return SIGHT * noise_s
 
-    @property
-    def least_s(self) -> float:
-        """Time after the command before which nothing is settled."""
-        return self.guard_s if self.announced else max(self.guard_s, self.sight_s)
-
-    def unseen_A(self, current_A: float, window_s: float) -> float:
-        """What a window as short as `window_s` may not have shown: a level that the noise did not
-        visit, an event that did not come (none in L seconds: up to 3/L per second at 95 %). How
-        much that is worth no reading tells; it is taken as what is allowed, and shrinks as the
-        window outgrows `sight_s`. A settled current claims its tolerance, and little more."""
-        return self.allowed_A(current_A) * min(1.0, self.sight_s / window_s)
+    def unseen_A(self, current_A: float, seen_s: float) -> float:
+        """What a part of `seen_s` at rest may not have shown: a level that the noise did not visit,
+        an event that did not come (none in L seconds: up to 3/L per second at 95 %). How much that
+        is worth no reading tells; it is taken as what is allowed, and more or less as the part is
+        shorter or longer than `sight_s`. A settled current claims its tolerance, little more."""
+        return self.allowed_A(current_A) * (self.sight_s / seen_s if seen_s > 0.0 else math.inf)
 
     def allowed_A(self, current_A: float) -> float:
         """How far from the final value a current may be and still count as settled."""
@@ -89,6 +102,20 @@ class Priors:
         return share_A + self.floor_A + self.count_A
 
 
-def _check(name: str, value: float, holds: bool, rule: str) -> None:
-    if not (holds and math.isfinite(value)):
-        raise ValueError(f"{name} is {value!r}: it must be a finite number, {rule}")
+def _finite(value: object) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _check(name: str, value: object, holds: bool, rule: str) -> None:
+    if not holds:
+        raise ValueError(f"{name} is {value!r}: it must be {rule}")
+
+
+def _check_limits(limits_A: object) -> None:
+    rule = "a minimum and a maximum, each None or a finite number, in this order"
+    pair = isinstance(limits_A, Sequence) and len(limits_A) == 2
+    _check("limits_A", limits_A, pair, rule)
+    assert isinstance(limits_A, Sequence)
+    known = [limit_A for limit_A in limits_A if limit_A is not None]
+    in_order = all(_finite(limit_A) for limit_A in known) and known == sorted(known)
+    _check("limits_A", limits_A, in_order, rule)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 from benchrig.measurement.long_record import LongRecord
+from benchrig.measurement.periodicity import RISK
+from benchrig.measurement.priors import Priors
 from benchrig.measurement.steps import Step
 from benchrig.measurement.tail import Tail
 from benchrig.measurement.ticks import WakeUps
@@ -18,10 +20,8 @@ GUARD_MARGIN = 1.5
 source)."""
 
 LEAST_GUARD_S = 0.1
-RATIO = 4.0
-"""A tolerance of a quarter of the distance to the limit (common practice, no source)."""
-
-MOST_TOLERANCE, USUAL_TOLERANCE, LEAST_TOLERANCE = 0.1, 0.01, 0.001
+FAR_WITHIN = 0.25
+USUAL_TOLERANCE = 0.01
 BLIND = 0.02
 
 
@@ -79,7 +79,7 @@ def propose_time_constant(tail: Tail, mean_A: float, tolerance: float | None) ->
             f"{tail.since_s:.3g} s would have stood out. What is declared stays"
         )
         return Proposal(None, reason, unseen)
-    if abs(tail.amplitude_A) < (tolerance or 0.0) / RATIO * abs(mean_A):
+    if abs(tail.amplitude_A) < FAR_WITHIN * (tolerance or 0.0) * abs(mean_A):
         reason = (
             f"the tail, {shown_A(tail.amplitude_A)} at {tail.since_s:.3g} s, is far within the "
             "tolerance: nobody has to wait for it"
@@ -131,6 +131,8 @@ def propose_period(
         unseen += f"; the meter is blind for {100 * dead_share:.0f} % of the time"
     if wake_ups is None:
         return Proposal(None, "no wake-ups were seen", unseen)
+    if wake_ups.smeared:
+        return _smeared_period(wake_ups, mean_A, unseen)
     many, charge = len(wake_ups.onsets_s), f"{1e6 * wake_ups.charge_C:.3g} µC"
     adds = f"they make {100 * wake_ups.current_A / mean_A:.2g} % of the mean"
     if wake_ups.period_s is None or wake_ups.period_uncertainty_s is None:
@@ -147,8 +149,30 @@ def propose_period(
     )
     if wake_ups.missed:
         reason += f"; {wake_ups.missed} were not seen"
-    digits = max(3, math.ceil(-math.log10(wake_ups.period_uncertainty_s / wake_ups.period_s)))
-    return Proposal(float(f"{wake_ups.period_s:.{min(digits, 6)}g}"), reason, unseen)
+    value = _to_its_uncertainty(wake_ups.period_s, wake_ups.period_uncertainty_s)
+    return Proposal(value, reason, unseen)
+
+
+def _smeared_period(wake_ups: WakeUps, mean_A: float, unseen: str) -> Proposal:
+    assert wake_ups.period_s is not None
+    assert wake_ups.period_uncertainty_s is not None
+    reason = (
+        f"the current rises and falls every {wake_ups.period_s:.6g} s (± "
+        f"{2 * wake_ups.period_uncertainty_s:.1g} s), as it does where the meter's shunt and the "
+        "board's decoupling capacitor smear wake-ups out; white noise does so in 1 record of "
+        f"{1 / RISK:.0f}. They make {100 * wake_ups.current_A / mean_A:.2g} % of the mean or "
+        f"more, each of {1e6 * wake_ups.charge_C:.3g} µC or more"
+    )
+    if wake_ups.pure:
+        reason += ". It does so like a sine: mains hum would look the same. A smaller shunt tells"
+    unseen += "; how long a wake-up is and what it draws then: a smaller shunt would show it"
+    value = _to_its_uncertainty(wake_ups.period_s, wake_ups.period_uncertainty_s)
+    return Proposal(value, reason, unseen)
+
+
+def _to_its_uncertainty(value: float, uncertainty: float) -> float:
+    digits = max(3, math.ceil(-math.log10(uncertainty / value)))
+    return float(f"{value:.{min(digits, 6)}g}")
 
 
 # -- tolerance --------------------------------------------------------------------------------
@@ -157,6 +181,7 @@ def propose_period(
 def propose_tolerance(
     mean_A: float, reached_A: float, averaged_s: float, limits_A: Sequence[float]
 ) -> Proposal:
+    """What holds where no tolerance is declared, and never more than that."""
     unseen = (
         "noise slower than the record and noise of another day; the accuracy of the meter, which "
         "counts in the uncertainty and not here"
@@ -170,20 +195,22 @@ def propose_tolerance(
         f"averaging for {averaged_s:.3g} s knows the mean to {_percent(reached_A / size_A)}, so "
         f"the noise allows {_percent(allows)}"
     )
-    if not limits_A:
-        value = max(rounded_up(allows, 1), USUAL_TOLERANCE)
-        return Proposal(value, f"{noise}; no limit asks for less than 1 %", unseen)
-    distance = min(abs(limit_A - mean_A) for limit_A in limits_A) / size_A
-    wanted = min(max(distance / RATIO, LEAST_TOLERANCE), MOST_TOLERANCE)
-    limit = (
-        f"the nearest limit is {_percent(distance)} away, a quarter of which is "
-        f"{_percent(distance / RATIO)}"
+    usual = Priors(limits_A=(min(limits_A, default=None), max(limits_A, default=None)))
+    wanted = usual.allowed_A(mean_A) / size_A
+    asked = f"no limit asks for less than {_percent(wanted)}"
+    if limits_A:
+        distance = min(abs(limit_A - mean_A) for limit_A in limits_A) / size_A
+        asked = f"the nearest limit is {_percent(distance)} away, which asks for {_percent(wanted)}"
+    if allows <= wanted:
+        return Proposal(_rounded_down(wanted, 2), f"{asked}; {noise}", unseen)
+    # White noise falls with the root of the time.
+    longer_s = averaged_s * (allows / wanted) ** 2
+    reason = (
+        f"{asked}, but {noise}: none is proposed, since a wider one would only hide that. "
+        f"Averaging for {longer_s:.2g} s or more would do, if time_limit allows it; in less time "
+        "the current will be noise_limited, and near a limit undecided"
     )
-    if allows > wanted:
-        value = rounded_up(allows, 1)
-        reason = f"{limit}, but {noise}: near the limit the verdict may stay undecided"
-        return Proposal(value, reason, unseen)
-    return Proposal(_rounded_down(wanted, 1), f"{limit}; {noise}", unseen)
+    return Proposal(None, reason, unseen)
 
 
 # -- numbers ----------------------------------------------------------------------------------

@@ -16,18 +16,30 @@ SENTINEL = 1e36
 NOT_A_NUMBER = 9.905e37
 MOST_DROPPED = 1.0 / 50.0
 
+CLOCK_S = 1e-6
+"""Times are compared no finer than this: after months, a float of seconds is good for 2e-9 s."""
+
 
 class Record:
-    """Valid readings from `since_s` on, and how many were none.
+    """Valid readings of one state on one range, and how many were none.
 
-    From some length on the record holds merged readings (`entries`): `times` and `readings`,
-    shape (entries,), then have fewer elements than `size`, the number of valid readings.
+    `entered_s`: the time of the command, on the clock of the readings; `None`: the first valid
+    reading stands for it. `since_s`: readings that end before it, on the same clock, are left
+    out; `None`, or earlier than the command: those that end before the command are.
+
+    What the record gives out is in seconds after the command. From some length on it holds merged
+    readings (`entries`): `times` and `readings`, shape (entries,), then have fewer elements than
+    `size`, the number of valid readings. Raises `ValueError` for a time that is not finite.
     """
 
-    def __init__(self, since_s: float = 0.0) -> None:
-        if not math.isfinite(since_s):
-            raise ValueError(f"since_s is {since_s!r}: it must be a finite number")
-        self._since_s = since_s
+    def __init__(self, entered_s: float | None = None, since_s: float | None = None) -> None:
+        for name, time_s in (("entered_s", entered_s), ("since_s", since_s)):
+            if time_s is not None and not math.isfinite(time_s):
+                raise ValueError(f"{name} is {time_s!r}: it must be a finite number, or None")
+        self._entered_s = entered_s
+        bounds_s = [] if since_s is None else [since_s]
+        bounds_s += [] if entered_s is None else [entered_s - CLOCK_S]
+        self._begin_s = max(bounds_s, default=-math.inf)
         self._last_time_s = -math.inf
         self.entries = Entries()
         self.last_valid_s = -math.inf
@@ -82,8 +94,8 @@ class Record:
     def take(
         self, times: Floats, currents: Floats, until_size: int, not_before_s: float = -math.inf
     ) -> int:
-        """Takes checked arrays in, no further than `until_size` valid readings, one of them at
-        `not_before_s` or later; gives how many it took, valid or not.
+        """Takes checked arrays in, no further than `until_size` valid readings, one of them
+        `not_before_s` after the command or later; gives how many it took, valid or not.
 
         So a look at a record comes at the same reading however the readings are divided into
         calls. When all have been taken, whether it is due is for the caller to say.
@@ -91,9 +103,11 @@ class Record:
         # Not all of a long array is looked through for each of its looks.
         times, currents = times[:CAPACITY], currents[:CAPACITY]
         valid = np.abs(currents) < SENTINEL  # false for NaN
-        valid &= times >= self._since_s
+        if self._entered_s is None and np.any(valid):
+            self._entered_s = float(times[np.argmax(valid)])
+        valid &= times >= self._begin_s
         places = np.flatnonzero(valid)
-        early = int(np.searchsorted(times[places], not_before_s))
+        early = int(np.searchsorted(times[places] - (self._entered_s or 0.0), not_before_s))
         last = max(until_size - self.size - 1, early, 0)
         taken = int(places[last]) + 1 if last < places.size else times.size
         self._keep(times[:taken], currents[:taken], valid[:taken])
@@ -105,7 +119,7 @@ class Record:
         if np.all(valid):
             self._keep_valid(times, currents)
             return
-        none = np.abs(currents[~valid & (times >= self._since_s)])
+        none = np.abs(currents[~valid & (times >= self._begin_s)])
         none = none[~(none < SENTINEL)]
         overload = (none < NOT_A_NUMBER) | np.isinf(none)
         self.overloads += int(np.count_nonzero(overload))
@@ -114,5 +128,6 @@ class Record:
 
     def _keep_valid(self, times: Floats, currents: Floats) -> None:
         if times.size:
-            self.entries.add(times, currents)
-            self.last_valid_s = float(times[-1])
+            assert self._entered_s is not None
+            self.entries.add(times - self._entered_s, currents)
+            self.last_valid_s = float(times[-1]) - self._entered_s

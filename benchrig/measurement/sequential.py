@@ -7,13 +7,20 @@ Risk. JCGM 106:2012, 9.5 (from memory): the consumer's risk is that of passing a
 current is outside, the producer's that of failing one whose current is inside. Here both are
 specific risks at their worst, for a current that lies on the limit. Half of each is kept for the
 meter: the limit is moved by a guard band, since a gain error is the same at every look and no
-waiting averages it away. The other half is spent on the looks, 1/(k(k+1)) of it on the k-th
-(the sum of all is 1), in equal parts on the windows that are tried: looking again and again costs
-no more than was stated, however the looks hang together (Boole's inequality; spending as in Lan
-and DeMets 1983, from memory). What no reading shows can't be bounded by any rule on readings:
-noise whose levels lie further apart than 30 % and last longer than the record, a firmware that
-works for longer than the guard, a drift that takes more than ten of the slowest time constants
-to reach the limit, a reset after the verdict.
+waiting averages it away. A quarter is spent on the looks, 10/((k+9)(k+10)) of it on the k-th (the
+sum of all is 1), in equal parts on the windows that are tried: looking again and again costs no
+more than was stated, however the looks hang together (Boole's inequality; spending as in Lan and
+DeMets 1983, from memory). The last quarter is the chance that noise, slow as it was declared to
+be, has shown one of its levels only: see below.
+
+Assumptions. What no reading shows can't be bounded by any rule on readings. Taken for granted are:
+noise levels no further apart than 30 % of the mean, each held for the slowest time constant at
+most, on average; a firmware that works no longer than the guard; no drift that takes more than ten
+of the slowest time constants to reach the limit; no reset after the verdict; no sporadic event
+before the first that was seen, unless its charge is declared. In a record of n slowest time
+constants a level may have gone unseen that makes up the share s/(s+n) of the time, s = ln(2/risk),
+4.4 at 2.5 %; from n = s on a half, which shrinks with exp(s - n). So a verdict at 20 % from the
+limit may have to wait for about two time constants, one at 5 % for six, and none at half the limit.
 
 Sense. Falling asleep, the current falls: whatever the firmware still does until the guard has
 passed, it adds. So the upper bound may come from any part of the record, and a current that is
@@ -41,7 +48,9 @@ from benchrig.measurement.priors import Priors
 from benchrig.measurement.quantiles import poisson_limits, t_quantile
 from benchrig.measurement.record import Record
 
-LOOK_GROWTH = 1.15
+LOOK_GROWTH = 1.1
+SPREAD = 10.0
+"""Looks among which the risk is about evenly spread at first."""
 
 DecisionKind = Literal["pass", "fail", "undecided"] | Kind
 
@@ -119,8 +128,8 @@ class VerdictWatch:
     `sleeps`: the board falls asleep into this state, so that its current is never below the
     settled one for longer than the bounds allow for. Only then is there a verdict before
     `priors.guard_s`. `event_charge_C`: the most charge that one sporadic event may take; then
-    the bounds hold for events that have not been seen yet. `since_s` as in `SettlingWatch`.
-    Raises `ValueError` without any limit, or for limits in the wrong order.
+    the bounds hold for events that have not been seen yet. `entered_s`, `since_s` as in
+    `SettlingWatch`. Raises `ValueError` without any limit, or for limits in the wrong order.
     """
 
     def __init__(
@@ -133,7 +142,8 @@ class VerdictWatch:
         meter: MeterUncertainty = MeterUncertainty(),
         sleeps: bool = False,
         event_charge_C: float = 0.0,
-        since_s: float = 0.0,
+        entered_s: float | None = None,
+        since_s: float | None = None,
     ) -> None:
         if minimum_A is None and maximum_A is None:
             raise ValueError("a verdict needs a minimum or a maximum")
@@ -145,7 +155,7 @@ class VerdictWatch:
         self._meter = meter
         self._sleeps = sleeps
         self._event_charge_C = event_charge_C
-        self._record = Record(since_s)
+        self._record = Record(entered_s, since_s)
         self._next_look = BATCHES
         self._looks = 0
         self._looks_after_guard = 0
@@ -278,28 +288,38 @@ class _Look:
 
     def upper_A(self, risk: float) -> float:
         share, later_share = _spent(risk, self.looks), _spent(risk, self.later_looks)
-        bounds = [seen.upper_A(share, self.event_charge_C) for seen in self.every]
-        bounds += [seen.upper_A(later_share, self.event_charge_C) for seen in self.later]
+        sight, charge_C = _sight(risk), self.event_charge_C
+        bounds = [seen.upper_A(share, sight, charge_C) for seen in self.every]
+        bounds += [seen.upper_A(later_share, sight, charge_C) for seen in self.later]
         return min(bounds, default=math.inf)
 
     def lower_A(self, risk: float) -> float:
-        share = _spent(risk, self.later_looks)
-        bounds = [seen.lower_A(share, self.event_charge_C) for seen in self.later]
+        share, sight = _spent(risk, self.later_looks), _sight(risk)
+        bounds = [seen.lower_A(share, sight, self.event_charge_C) for seen in self.later]
         return max(bounds, default=-math.inf)
 
     @property
     def narrowest(self) -> Seen | None:
         """The window whose mean is known best (at 95 %; no verdict hangs on it)."""
+        sight = _sight(0.025)
         return min(
-            self.every + self.later, key=lambda w: w.upper_A(0.025) - w.lower_A(0.025), default=None
+            self.every + self.later,
+            key=lambda w: w.upper_A(0.025, sight) - w.lower_A(0.025, sight),
+            default=None,
         )
 
     def unseen_rate_per_s(self, risk: float) -> float | None:
-        longest_s = max((w.last_s - w.first_s for w in self.every + self.later), default=None)
+        longest_s = max((w.length_s for w in self.every + self.later), default=None)
         return None if longest_s is None else poisson_limits(0, risk)[1] / longest_s
 
 
 def _spent(risk: float, looks: int) -> float:
-    """What one window may risk at the `looks`-th look: half is the meter's (see above), and the
-    rest is shared by the windows of two records."""
-    return risk / 2.0 / (looks * (looks + 1.0)) / (2.0 * len(STARTS))
+    """What one window may risk at the `looks`-th look: a quarter is for all looks (see above),
+    shared by the windows of two records."""
+    share = SPREAD / ((looks + SPREAD - 1.0) * (looks + SPREAD))
+    return risk / 4.0 * share / (2.0 * len(STARTS))
+
+
+def _sight(risk: float) -> float:
+    """How many mean times on a level it lasts on with half a chance of a quarter of the `risk`."""
+    return -math.log(risk / 2.0)

@@ -24,8 +24,16 @@ TAIL_EXPONENT = 0.85
 AS_GOOD = 1.15
 """Scores that differ by less than this are the same: their own noise is larger."""
 
+ONE_WAY = 0.9
+"""Share of pairs in one order less that of pairs in the other."""
+
+FEWEST_ONE_WAY = 6
+"""Of white noise, so many batches are in one order in 1 of 360 cases."""
+
 RISE = 1.25
-RISE_BLOCK = 20
+RISE_BLOCKS = (20, 5)
+"""Readings. The longer ones tell a rise from noise, the shorter ones that of a reset within the
+first seconds."""
 RESETTLING_S = 1.0
 """After a change of range the supply at the board settles on another shunt, up or down."""
 
@@ -108,17 +116,20 @@ def has_risen(readings: Floats, first: int, start: int, least_A: float) -> bool:
     unexpected wake-up does. Medians, so that wake-up ticks don't count. `least_A` is the rise
     that the meter's resolution can feign.
     """
-    blocks = (start - first) // RISE_BLOCK
-    if blocks < 1:
-        return False
-    earlier = readings[first : first + blocks * RISE_BLOCK].reshape(-1, RISE_BLOCK)
-    lowest = float(np.min(np.median(earlier, axis=1)))
     level = median(readings[start:])
-    # The lowest of many medians is low by chance: four of their standard deviations, each 1.25
-    # times that of a mean. Robust, from the median absolute deviation.
     noise = 1.4826 * median(np.abs(readings[start:] - level))
-    chance = 4.0 * 1.25 * noise / math.sqrt(RISE_BLOCK)
-    return level - lowest > (RISE - 1.0) * abs(lowest) + chance + least_A
+    for size in RISE_BLOCKS:
+        blocks = (start - first) // size
+        if blocks < 1:
+            continue
+        earlier = readings[first : first + blocks * size].reshape(-1, size)
+        lowest = float(np.min(np.median(earlier, axis=1)))
+        # The lowest of many medians is low by chance: four of their standard deviations, each 1.25
+        # times that of a mean of 20; no less for fewer, which correlated noise makes alike.
+        chance = 4.0 * 1.25 * noise / math.sqrt(size if size == RISE_BLOCKS[0] else 1.0)
+        if level - lowest > (RISE - 1.0) * abs(lowest) + chance + least_A:
+            return True
+    return False
 
 
 def is_gradual(readings: Floats) -> bool:
@@ -129,6 +140,20 @@ def is_gradual(readings: Floats) -> bool:
     medians = np.array([np.median(part) for part in np.array_split(rising, 8)])
     total = float(medians[-1] - medians[0])
     return total > 0.0 and float(np.max(np.diff(medians))) < total / 2.0
+
+
+def goes_one_way(means: Floats) -> bool:
+    """Whether the batch `means` rise, or fall, all along: 19 of 20 pairs are in the same order.
+
+    Kendall's rank correlation, from memory. A bent curve is far from its straight line, and far
+    from it in a correlated way, which a test of the slope takes for noise; noise never goes one way
+    for so long.
+    """
+    if means.size < FEWEST_ONE_WAY:
+        return False
+    later, earlier = np.tril_indices(means.size, -1)
+    agreeing = float(np.mean(np.sign(means[later] - means[earlier])))
+    return abs(agreeing) >= ONE_WAY
 
 
 def drift(means: Floats) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from benchrig.measurement.averaging import Floats
 from benchrig.measurement.line_fit import fit_line
+from benchrig.measurement.periodicity import find_wave
 from benchrig.measurement.quantiles import poisson_limits
 
 FEWEST = 4
@@ -18,6 +19,9 @@ REGULAR = 0.9
 
 SEEN = 0.5
 """... and so many of the periods must have their wake-up."""
+
+PURE = 0.1
+"""An exponential has an overtone of a half of its fundamental or more."""
 
 BASE_BLOCKS = 16
 BASE_GROWTH = 1.3
@@ -39,6 +43,9 @@ class WakeUps:
     rate_low_per_s  exact 95 % counting interval of their rate
     rate_high_per_s
     missed          periods in which none was seen
+    smeared         none stands out by itself: the readings rise and fall with the period. Charge
+                    and current are then what lies above the lowest readings: the least they are
+    pure            ... and do so like a sine, as hum does
     """
 
     onsets_s: tuple[float, ...]
@@ -53,6 +60,8 @@ class WakeUps:
     rate_low_per_s: float
     rate_high_per_s: float
     missed: int = 0
+    smeared: bool = False
+    pure: bool = False
 
 
 def find_wake_ups(
@@ -73,6 +82,38 @@ def find_wake_ups(
     if seen is not None and seen.period_s is not None:
         masked |= _due(times_s, seen, seen.period_s, step_s)
     return masked, seen
+
+
+def find_smeared(times_s: Floats, currents_A: Floats) -> tuple[Floats, WakeUps | None]:
+    """The wave that smeared wake-ups make of the current, shape (n,), and what it tells of them.
+
+    It is looked for in the second half of the record, where little is left of a tail.
+    """
+    late = slice(times_s.size // 2, None)
+    wave = find_wave(times_s[late], currents_A[late])
+    if wave is None:
+        return np.zeros_like(times_s), None
+    period_s, begin_s, end_s = wave.period_s, float(times_s[0]), float(times_s[-1])
+    first, last = (math.ceil((at_s - wave.trough_s) / period_s) for at_s in (begin_s, end_s))
+    low, high = poisson_limits(last - first, 0.025)
+    waving_A, one_A = wave.at(times_s), wave.softened().at(np.linspace(0.0, period_s, 200))
+    rest_A = float(np.std((currents_A - waving_A)[late]))
+    free = 2.0 * len(wave.harmonics_A)
+    return waving_A, WakeUps(
+        onsets_s=tuple(wave.trough_s + period_s * number for number in range(first, last)),
+        period_s=period_s,
+        period_uncertainty_s=wave.uncertainty_s,
+        duration_s=float(np.mean(one_A > 0.0)) * period_s,
+        resolved=False,
+        charge_C=-float(np.min(one_A)) * period_s,
+        charge_uncertainty_C=rest_A * math.sqrt(2.0 * free / times_s.size) * period_s,
+        peak_A=float(np.max(currents_A[late])),
+        current_A=-float(np.min(one_A)),
+        rate_low_per_s=low / (end_s - begin_s),
+        rate_high_per_s=high / (end_s - begin_s),
+        smeared=True,
+        pure=len(wave.harmonics_A) > 1 and abs(wave.harmonics_A[1]) < PURE * wave.amplitude_A,
+    )
 
 
 def _due(times_s: Floats, seen: WakeUps, period_s: float, step_s: float) -> NDArray[np.bool_]:
@@ -160,9 +201,13 @@ def _period(onsets_s: Floats, step_s: float) -> tuple[float, float, int] | None:
     events follow no line."""
     if onsets_s.size < FEWEST:
         return None
-    intervals_s = np.diff(onsets_s)
     # Some may be missing: the median interval could be two periods, the short ones are not.
-    first_s = float(np.median(intervals_s))
+    first_s = float(np.median(np.diff(onsets_s)))
+    # Noise on a slow slope crosses the threshold more than once.
+    onsets_s = onsets_s[np.diff(onsets_s, prepend=-math.inf) > first_s / 4.0]
+    intervals_s = np.diff(onsets_s)
+    if onsets_s.size < FEWEST:
+        return None
     whole = np.maximum(np.round(intervals_s / first_s), 1.0)
     off_s = np.abs(intervals_s - whole * first_s)
     if np.mean(off_s <= np.maximum(2.0 * step_s, 0.05 * first_s)) < REGULAR:

@@ -19,7 +19,7 @@ from benchrig.measurement.look import FEWEST_AT_ALL, Figures, drifting, examine,
 from benchrig.measurement.outcome import Kind, Outcome
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.quantiles import poisson_limits
-from benchrig.measurement.record import Record
+from benchrig.measurement.record import CLOCK_S, Record
 from benchrig.measurement.settling import FEWEST
 
 LOOK_GROWTH = 1.1
@@ -29,14 +29,19 @@ LOOKS_IN_A_ROW = 2
 class SettlingWatch:
     """One record of one state on one range; feed it, and read the last outcome.
 
-    `since_s`: the record counts from here, in seconds after the command that entered the state;
-    readings before it are left out. Set it to the last change of range, after which the supply
-    at the board settles again.
+    `entered_s`: the time of the command that entered the state, on the clock of the readings,
+    whatever that counts from; the guard and the outcome's times count from it. `None`: the first
+    valid reading stands for it. `since_s`: readings that end before it, on the same clock, are
+    left out, such as those before the last change of range, after which the supply at the board
+    settles again. `None`: those before the command.
     """
 
-    def __init__(self, priors: Priors, *, since_s: float = 0.0) -> None:
+    def __init__(
+        self, priors: Priors, *, entered_s: float | None = None, since_s: float | None = None
+    ) -> None:
         self._priors = priors
-        self._record = Record(since_s)
+        self._guard_s = priors.guard_s - CLOCK_S
+        self._record = Record(entered_s, since_s)
         self._next_look = FEWEST
         self._agreeing = 0
         self._outcome = Outcome("waiting", "no readings yet", still_needed_s=priors.guard_s)
@@ -44,8 +49,8 @@ class SettlingWatch:
     def add(self, times_s: ArrayLike, currents_A: ArrayLike) -> Outcome:
         """Takes readings in and says "waiting" or "settled"; after "settled" nothing changes.
 
-        `times_s`, shape (n,): end of each reading in seconds after the command, strictly
-        increasing, also from call to call. `currents_A`, shape (n,): sentinels, NaN and
+        `times_s`, shape (n,): end of each reading in seconds, strictly increasing, also from call
+        to call. `currents_A`, shape (n,): sentinels, NaN and
         infinities are counted and left out.
         The outcome does not depend on how the readings are divided into calls.
         Raises `ValueError`, and takes nothing in, if the arrays don't make sense.
@@ -54,10 +59,9 @@ class SettlingWatch:
         currents = np.asarray(currents_A, dtype=np.float64)
         self._record.check(times, currents)
         while times.size and not self._settled:
-            guard_s = self._priors.guard_s
-            taken = self._record.take(times, currents, self._next_look, guard_s)
+            taken = self._record.take(times, currents, self._next_look, self._guard_s)
             times, currents = times[taken:], currents[taken:]
-            if self._record.last_valid_s < guard_s:
+            if self._record.last_valid_s < self._guard_s:
                 self._outcome = self._guarded()
             elif self._record.size >= self._next_look:
                 self._look()
@@ -74,33 +78,22 @@ class SettlingWatch:
         return Outcome("waiting", reason, still_needed_s=left_s)
 
     def _look(self) -> None:
-        found = examine(self._record.entries, self._priors)
-        agrees = (
-            isinstance(found, Figures)
-            and found.within_tolerance
-            and not self._record.too_many_dropped
-        )
-        self._agreeing = self._agreeing + 1 if agrees else 0
-        early_s = self._priors.least_s - self._record.last_valid_s
-        if isinstance(found, Figures) and self._agreeing >= LOOKS_IN_A_ROW and early_s <= 0.0:
+        record = self._record
+        found = examine(record.entries, self._priors)
+        if record.too_many_dropped:
+            found = NoWindow(*record.why_too_many())
+        if isinstance(found, NoWindow):
+            self._agreeing = 0
+            self._outcome = Outcome("waiting", found.reason, dropped=record.dropped)
+            return
+        self._agreeing = self._agreeing + 1 if found.within_tolerance else 0
+        unseen_s = self._priors.sight_s - found.seen_s
+        if self._agreeing >= LOOKS_IN_A_ROW and unseen_s <= CLOCK_S:
             self._outcome = self._with_value("settled", _settled(found), found)
             return
-        times = self._record.times
-        next_s = (LOOK_GROWTH - 1.0) * float(times[-1] - times[0])
-        if isinstance(found, NoWindow):
-            self._outcome = Outcome("waiting", found.reason, dropped=self._record.dropped)
-        elif self._record.too_many_dropped:
-            self._outcome = Outcome(
-                "waiting", self._record.why_too_many()[1], dropped=self._record.dropped
-            )
-        elif agrees:
-            reason = "within tolerance; one more look has to confirm it"
-            needed_s = max(next_s, early_s)
-            self._outcome = Outcome("waiting", reason, needed_s, dropped=self._record.dropped)
-        else:
-            needed_s = max(next_s, _still_needed_s(found, self._priors))
-            reason = _not_yet(found)
-            self._outcome = Outcome("waiting", reason, needed_s, dropped=self._record.dropped)
+        next_s = (LOOK_GROWTH - 1.0) * float(record.times[-1] - record.times[0])
+        needed_s = max(next_s, unseen_s, _still_needed_s(found, self._priors))
+        self._outcome = Outcome("waiting", self._not_yet(found), needed_s, dropped=record.dropped)
 
     def _final(self) -> Outcome:
         if self._record.too_many_dropped:
@@ -108,7 +101,7 @@ class SettlingWatch:
         size = self._record.size
         if size < FEWEST_AT_ALL:
             return self._without_value("few_readings", f"only {size} valid readings came")
-        if self._record.last_valid_s < self._priors.guard_s:
+        if self._record.last_valid_s < self._guard_s:
             return self._without_value(
                 "few_readings",
                 f"the record ends at {self._record.last_valid_s:.3g} s, while the firmware may "
@@ -118,21 +111,31 @@ class SettlingWatch:
         if isinstance(found, Figures):
             found = late_rise(self._record.entries, self._priors) or found
         if isinstance(found, NoWindow):
-            return self._without_value(found.kind, found.reason)
+            return self._without_value(found.kind, found.reason, found.flags)
         change = drifting(self._record.readings, found, self._priors)
         if change is not None:
             return self._without_value("drifting", _drifts(change, found))
         if size < FEWEST:
             reason = f"only {size} readings: too few to see how they hang together"
             return self._with_value("few_readings", reason, found)
-        return self._with_value("noise_limited", _not_yet(found), found)
+        return self._with_value("noise_limited", self._not_yet(found), found)
+
+    def _not_yet(self, found: Figures) -> str:
+        if not found.within_tolerance:
+            return _too_wide(found)
+        if found.seen_s >= self._priors.sight_s - CLOCK_S:
+            return "within tolerance; one more look has to confirm it"
+        return (
+            f"within tolerance, but seen at rest for {found.seen_s:.3g} s only, and noise may be "
+            f"so slow that {self._priors.sight_s:.3g} s are needed to see it"
+        )
 
     @property
     def _settled(self) -> bool:
         return self._outcome.kind == "settled"
 
-    def _without_value(self, kind: Kind, reason: str) -> Outcome:
-        flags = ("readings_dropped",) if self._record.dropped else ()
+    def _without_value(self, kind: Kind, reason: str, flags: tuple[str, ...] = ()) -> Outcome:
+        flags += ("readings_dropped",) if self._record.dropped else ()
         return Outcome(
             kind, reason, count_A=self._priors.count_A, dropped=self._record.dropped, flags=flags
         )
@@ -149,7 +152,7 @@ class SettlingWatch:
             averaged_for_s=found.last_s - found.first_s,
             readings=found.readings,
             base_A=found.base_A,
-            count_A=self._priors.count_A,
+            count_A=found.count_A,
             **_events(found, self._priors),
             dropped=self._record.dropped,
             flags=found.flags + (("readings_dropped",) if self._record.dropped else ()),
@@ -157,10 +160,15 @@ class SettlingWatch:
 
 
 def settle(
-    times_s: ArrayLike, currents_A: ArrayLike, priors: Priors, *, since_s: float = 0.0
+    times_s: ArrayLike,
+    currents_A: ArrayLike,
+    priors: Priors,
+    *,
+    entered_s: float | None = None,
+    since_s: float | None = None,
 ) -> Outcome:
     """The outcome of a stored record: the same figures as live, from the same looks."""
-    watch = SettlingWatch(priors, since_s=since_s)
+    watch = SettlingWatch(priors, entered_s=entered_s, since_s=since_s)
     watch.add(times_s, currents_A)
     return watch.finish()
 
@@ -191,7 +199,7 @@ def _events(found: Figures, priors: Priors) -> _Events:
 
 def _still_needed_s(found: Figures, priors: Priors) -> float:
     """A guess: transients shrink exponentially, noise with the square root of the time."""
-    excess = max(found.bound_A, found.half_width_A) / found.allowed_A if found.allowed_A else 1.0
+    excess = found.known_to_A / found.allowed_A if found.allowed_A else 1.0
     if abs(found.mean.first_minus_second) > 2.0 * found.mean.half_width:
         return priors.slowest_tau_s * math.log(max(excess, 1.0))
     return (found.last_s - found.first_s) * max(excess**2 - 1.0, 0.0)
@@ -201,13 +209,13 @@ def _settled(found: Figures) -> str:
     return f"settled after {found.first_s:.3g} s, averaged for {found.last_s - found.first_s:.3g} s"
 
 
-def _not_yet(found: Figures) -> str:
+def _too_wide(found: Figures) -> str:
     def percent(part_A: float) -> str:
         return f"{100.0 * part_A / abs(found.mean.mean):.2g} %" if found.mean.mean else "unbounded"
 
     return (
         f"allowed is {percent(found.allowed_A)} of the mean; averaging knows it to "
-        f"{percent(found.half_width_A)}, and {percent(found.bound_A)} may still be to come"
+        f"{percent(found.half_width_A)}, and {percent(found.to_come_A)} may still be to come"
     )
 
 

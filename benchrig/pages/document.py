@@ -83,8 +83,13 @@ class Document:
 Block = Text | Facts | Table | Plot | Plots | Section
 
 
-def columns(*names: str, **kinds: Kind) -> tuple[Column, ...]:
-    """Columns of text, but for those whose place (``_2="number"``) has another kind."""
-    return tuple(
-        Column(name, kinds.get(f"_{place}", "text")) for place, name in enumerate(names)
-    )
+def number(name: str) -> Column:
+    return Column(name, "number")
+
+
+VERDICT = Column("verdict", "verdict")
+
+
+def columns(*names: str | Column) -> tuple[Column, ...]:
+    """A bare name is one of text."""
+    return tuple(Column(name) if isinstance(name, str) else name for name in names)

@@ -18,7 +18,7 @@ from benchrig.energy.targets import Needed, Sensitivity, Targets, sensitivities,
 from benchrig.energy.words import ENDS, amount, days, percent, years
 from benchrig.errors import Fault
 from benchrig.figures import with_uncertainty
-from benchrig.pages.document import Block, Column, Plot, Section, Table, Text, columns
+from benchrig.pages.document import Block, Plot, Section, Table, Text, columns, number
 from benchrig.pages.measured import Measured
 from benchrig.records.lifetimes import case_of
 from benchrig.units import YEAR_S, format_quantity
@@ -120,7 +120,7 @@ def _target(aimed: Targets, lived: Life) -> Iterator[Block]:
         yield Text(words, "warning")
     rows = tuple(row for each in aimed.levers for row in _needed(each))
     caption = "What just meets the target, each alone and all else unchanged; met in the median"
-    yield Table(caption, columns("lever", "mode", "now", "needed", _2="number", _3="number"), rows)
+    yield Table(caption, columns("lever", "mode", number("now"), number("needed")), rows)
 
 
 def _needed(each: Needed) -> list[tuple[str, ...]]:
@@ -163,21 +163,21 @@ def _years(lived: Life) -> Table:
         for year, middle, low, high in zip(whole, *left, strict=True)
     )
     band = f"{percent(lived.coverage)} of products"
-    names = columns("year", "capacity left, median", band, _0="number", _1="number", _2="number")
+    names = columns(number("year"), number("capacity left, median"), number(band))
     return Table("Capacity left, year by year", names, rows)
 
 
 def _causes(lived: Life) -> Table:
     causes = sorted(lived.causes.items(), key=lambda item: -item[1])
     rows = tuple((ENDS[name], percent(share)) for name, share in causes)
-    return Table("What ends it first", columns("cause", "share of products", _1="number"), rows)
+    return Table("What ends it first", columns("cause", number("share of products")), rows)
 
 
 def _average(lived: Life) -> Iterator[Block]:
-    names = ("use", "mode", "time", "adds to the average ± U", "share of the charge ± U")
+    names = columns("use", "mode", number("time"), number("adds to the average ± U"), number("share of the charge ± U"))
     rows = tuple(_part_cells(part) for part in lived.average.parts)
     caption = "Charge budget: what each use draws of the whole"
-    yield Table(caption, columns(*names, _2="number", _3="number", _4="number"), rows)
+    yield Table(caption, names, rows)
     shares = sorted(lived.average.names, key=lambda part: -part.share.value)
     told = ", ".join(f"{part.name} {percent(part.share.value)}" for part in shares)
     yield Plot(
@@ -219,7 +219,7 @@ def _currents(case: Case) -> Table:
         for name, drawn in all_.items()
     )
     return Table(
-        "What it is computed of", columns("draws", "current or charge ± U", "from", _1="number"), rows
+        "What it is computed of", columns("draws", number("current or charge ± U"), "from"), rows
     )
 
 
@@ -235,8 +235,7 @@ def _sensitivities(felt: Sequence[Sensitivity]) -> Table:
         (each.lever.name, f"{each.elasticity:+.3f} %", f"±{days(each.spread_years)}")
         for each in felt
     )
-    names: tuple[Column, ...] = columns(
-        "lever", "life, for 1 % more of it", "life, by its own standard uncertainty",
-        _1="number", _2="number",
-    )  # fmt: skip
+    names = columns(
+        "lever", number("life, for 1 % more of it"), number("life, by its own standard uncertainty")
+    )
     return Table("What life depends on, the strongest first", names, rows)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
-from benchrig.pages.document import Block, Plot, Section, Table, Text, columns
+from benchrig.pages.document import VERDICT, Block, Plot, Section, Table, Text, columns, number
 from benchrig.pages.measured import Measured
 from benchrig.pages.result_part import currents_words
 from benchrig.result import StateResult
@@ -47,8 +47,8 @@ def _rows(measured: Sequence[Measured], name: str) -> list[tuple[str, StateResul
 
 
 def _overview(measured: Sequence[Measured]) -> Table:
-    names = ("result", "serial number", "firmware", "measured", "verdict", "not passed")
-    return Table("Results", columns(*names, _4="verdict"), tuple(_result(each) for each in measured))
+    names = columns("result", "serial number", "firmware", "measured", VERDICT, "not passed")
+    return Table("Results", names, tuple(_result(each) for each in measured))
 
 
 def _result(each: Measured) -> tuple[str, ...]:
@@ -67,11 +67,10 @@ def _result(each: Measured) -> tuple[str, ...]:
 
 
 def _spread(rows: dict[str, list[tuple[str, StateResult]]]) -> Table:
-    names = ("state", "with a value", "mean", "standard deviation", "lowest", "highest", "verdicts")
-    numbers = dict.fromkeys(("_1", "_2", "_3", "_4", "_5"), "number")
+    names = columns("state", number("with a value"), number("mean"), number("standard deviation"), number("lowest"), number("highest"), "verdicts")
     return Table(
         "States over all results; values without a fault only",
-        columns(*names, **numbers),  # type: ignore[arg-type]
+        names,
         tuple(_state(name, [row for _, row in mine]) for name, mine in rows.items()),
     )
 

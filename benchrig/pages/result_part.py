@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING
 
 from benchrig.events import ROUTINE
 from benchrig.figures import limits, with_uncertainty
-from benchrig.pages.document import Block, Facts, Plot, Plots, Section, Table, Text, columns
+from benchrig.pages.document import (
+    VERDICT,
+    Block,
+    Facts,
+    Plot,
+    Plots,
+    Section,
+    Table,
+    Text,
+    columns,
+    number,
+)
 from benchrig.pages.measured import Curve, Measured
 from benchrig.pages.sweep_part import sweep_section
 from benchrig.result import (
@@ -77,12 +88,11 @@ def _about(result: SessionResult) -> Iterator[tuple[str, str]]:
 
 
 def _states(result: SessionResult) -> Iterator[Block]:
-    names = ("state", "current ± U", "limits", "margin ± U", "verdict", "awake after", "remarks")
-    numbers = columns(*names, _1="number", _2="number", _3="number", _4="verdict", _5="number")
+    names = columns("state", number("current ± U"), number("limits"), number("margin ± U"), VERDICT, number("awake after"), "remarks")
     coverages = sorted({row.coverage for row in result.states if row.coverage is not None})
     stated = " and ".join(f"{100 * coverage:g} %" for coverage in coverages)
     caption = "States" + (f" (U: expanded uncertainty at {stated} coverage)" if stated else "")
-    yield Table(caption, numbers, tuple(_state_cells(row) for row in result.states))
+    yield Table(caption, names, tuple(_state_cells(row) for row in result.states))
     if result.states:
         yield Plot(
             "currents",
@@ -135,10 +145,10 @@ def _draw_currents(rows: tuple[StateResult, ...]) -> Drawing:
 
 
 def _derived(result: SessionResult) -> Table:
-    names = ("derived", "value ± U", "limits", "margin ± U", "verdict", "remarks")
+    names = columns("derived", number("value ± U"), number("limits"), number("margin ± U"), VERDICT, "remarks")
     return Table(
         "Differences and ratios",
-        columns(*names, _1="number", _2="number", _3="number", _4="verdict"),
+        names,
         tuple(_derived_cells(row) for row in result.derived),
     )
 
@@ -151,10 +161,10 @@ def _derived_cells(row: DerivedResult) -> tuple[str, ...]:
 
 
 def _charges(result: SessionResult) -> Table:
-    names = ("charge", "charge per event ± U", "limits", "verdict", "period", "periods", "remarks")
+    names = columns("charge", number("charge per event ± U"), number("limits"), VERDICT, number("period"), number("periods"), "remarks")
     return Table(
         "Charge per event",
-        columns(*names, _1="number", _2="number", _3="verdict", _4="number", _5="number"),
+        names,
         tuple(_charge_cells(row) for row in result.charges),
     )
 
@@ -225,12 +235,19 @@ def _draw_settling(curve: Curve, row: StateResult) -> Drawing:
 # -- why it can be believed -----------------------------------------------------------------
 
 _BUDGET = columns(
-    "source", "quantity", "estimate", "half-width or s", "distribution", "divisor",
-    "standard uncertainty", "sensitivity", "contribution", "share of variance",
-    "degrees of freedom", "type",
-    _2="number", _3="number", _5="number", _6="number", _7="number", _8="number", _9="number",
-    _10="number",
-)  # fmt: skip
+    "source",
+    "quantity",
+    number("estimate"),
+    number("half-width or s"),
+    "distribution",
+    number("divisor"),
+    number("standard uncertainty"),
+    number("sensitivity"),
+    number("contribution"),
+    number("share of variance"),
+    number("degrees of freedom"),
+    "type",
+)
 
 
 def _budgets(result: SessionResult) -> Section:
@@ -301,7 +318,7 @@ def _events(result: SessionResult) -> Section:
             (str(number), f"{event.time_s:.3f} s", event.kind, event.state or "-", event.text)
             for number, event in enumerate(shown, start=1)
         )
-        names = columns("number", "time", "kind", "state", "what happened", _1="number")
+        names = columns(number("number"), number("time"), "kind", "state", "what happened")
         blocks.append(Table("Events and faults", names, rows))
     else:
         blocks.append(Text("Nothing happened that does not belong to every session."))

@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from benchrig.figures import exactly, with_uncertainty
-from benchrig.pages.document import Block, Plot, Section, Table, Text, columns
+from benchrig.pages.document import VERDICT, Block, Plot, Section, Table, Text, columns, number
 from benchrig.result import CurveDeviation, FitParameter, SweepFit, SweepPoint, SweepResult
 from benchrig.row_text import fault_words, limit_words, reason_words, value_words
 from benchrig.units import format_quantity
@@ -90,10 +90,10 @@ def frequency_words(frequency_Hz: float | None) -> str:
 
 
 def _points(sweep: SweepResult) -> Table:
-    names = ("point", "supply", "clock", "current ± U", "limits", "verdict", "remarks")
+    names = columns("point", number("supply"), number("clock"), number("current ± U"), number("limits"), VERDICT, "remarks")
     return Table(
         "Points of the sweep",
-        columns(*names, _1="number", _2="number", _3="number", _4="number", _5="verdict"),
+        names,
         tuple(_point_cells(number, point) for number, point in enumerate(sweep.points, start=1)),
     )
 
@@ -122,9 +122,9 @@ def _fits(sweep: SweepResult) -> Table:
         )
         for fit in sweep.fits
     ]
-    names = ("curve", "parameters ± U", "chi-square", "degrees of freedom", "probability", "holds")
+    names = columns("curve", "parameters ± U", number("chi-square"), number("degrees of freedom"), number("probability"), "holds")
     return Table(
-        "Curves fitted to the points", columns(*names, _2="number", _3="number", _4="number"), tuple(rows)
+        "Curves fitted to the points", names, tuple(rows)
     )
 
 
@@ -147,23 +147,20 @@ def _residuals(sweep: SweepResult) -> Table:
         for fit in sweep.fits
         for each in fit.residuals
     ]
-    names = ("curve", "supply", "clock", "point above curve", "in standard uncertainties", "fits")
+    names = columns("curve", number("supply"), number("clock"), number("point above curve"), number("in standard uncertainties"), "fits")
     return Table(
         "Residuals: what the points lie above their curves",
-        columns(*names, _1="number", _2="number", _3="number", _4="number"),
+        names,
         tuple(rows),
     )
 
 
 def _deviations(sweep: SweepResult) -> Table:
-    names = (
-        "point", "supply", "clock", "stated", "kind", "measured ± U", "off by", "off by, in U",
-    )  # fmt: skip
+    names = columns("point", number("supply"), number("clock"), number("stated"), "kind", number("measured ± U"), number("off by"), number("off by, in U"))
     source = "" if sweep.data_sheet is None else f" {sweep.data_sheet}"
-    kinds = dict.fromkeys(("_1", "_2", "_3", "_5", "_6", "_7"), "number")
     return Table(
         f"Beside the data sheet{source}",
-        columns(*names, **kinds),  # type: ignore[arg-type]
+        names,
         tuple(_deviation_cells(n, each) for n, each in enumerate(sweep.deviations, start=1)),
     )
 

@@ -16,8 +16,8 @@ kind and message of its fault.
 from __future__ import annotations
 
 import base64
-import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
@@ -25,7 +25,10 @@ from benchrig.events import Event, Happened, SessionEnded, StateEnded, StateStar
 from benchrig.wires.recording import Act, Failure, Kind, Told
 
 NoteKind = Literal["state", "step", "row", "result"]
+_NOTES, _ACTS = frozenset(get_args(NoteKind)), frozenset(get_args(Kind))
 _TEXT = re.compile(rb"[ -~\t\r\n]+")
+# Three centuries: later ones are no times of a session.
+MOST_S = 1e10
 # These are on the wire as well.
 _ON_THE_WIRE = ("sent", "board_said")
 
@@ -104,37 +107,39 @@ def from_json(raw: Any, line: int) -> Entry:
     if not isinstance(raw, dict):
         raise ValueError("is no JSON object")
     op: Any = raw.get("op")
-    time_s = _number(raw, "t")
-    if op in get_args(NoteKind):
+    time_s = number_at(raw, "t")
+    known = isinstance(op, str) and (op in _ACTS or op in _NOTES)
+    if not known:
+        raise ValueError(f"op is {op!r}, which this version does not know")
+    if op in _NOTES:
         content = raw.get("content", {})
         if not isinstance(content, dict):
             raise ValueError(f"the content of a {op} is no JSON object")
-        kind, text = _text(raw, "kind"), _text(raw, "text")
-        return Note(op, time_s, kind, _text(raw, "state") or None, text, content, line)
-    if op not in get_args(Kind):
-        raise ValueError(f"op is {op!r}, which this version does not know")
+        kind, text = text_at(raw, "kind"), text_at(raw, "text")
+        return Note(op, time_s, kind, text_at(raw, "state") or None, text, content, line)
     return Act(
         op,
-        _text(raw, "wire"),
+        text_at(raw, "wire"),
         time_s,
         _data_in(raw),
-        _levels(raw.get("levels", {})),
-        _number(raw, "for") if op == "sleep" else 0.0,
+        _levels(raw["levels"]) if "levels" in raw else {},
+        number_at(raw, "for") if op == "sleep" else 0.0,
         raw["event"] if isinstance(raw.get("event"), int) else 0,
-        _failure(raw.get("failed")),
-        _told(raw.get("told")),
+        _failure(raw["failed"]) if "failed" in raw else None,
+        _told(raw["told"]) if "told" in raw else None,
         line,
     )
 
 
-def _number(raw: dict[str, Any], key: str) -> float:
-    value = raw.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+def number_at(raw: Mapping[str, Any], key: str) -> float:
+    value: Any = raw.get(key)
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not is_number or not -MOST_S < value < MOST_S:
         raise ValueError(f"{key} is {value!r}, and no time in seconds")
     return float(value)
 
 
-def _text(raw: dict[str, Any], key: str) -> str:
+def text_at(raw: Mapping[str, Any], key: str) -> str:
     value = raw.get(key, "")
     if not isinstance(value, str):
         raise ValueError(f"{key} is {value!r}, and no text")
@@ -143,8 +148,8 @@ def _text(raw: dict[str, Any], key: str) -> str:
 
 def _data_in(raw: dict[str, Any]) -> bytes:
     if "base64" in raw:
-        return base64.b64decode(_text(raw, "base64"), validate=True)
-    return _text(raw, "text").encode("ascii")
+        return base64.b64decode(text_at(raw, "base64"), validate=True)
+    return text_at(raw, "text").encode("ascii")
 
 
 def _levels(raw: Any) -> dict[str, bool]:
@@ -158,7 +163,7 @@ def _failure(raw: Any) -> Failure | None:
         return None
     if not isinstance(raw, dict):
         raise ValueError(f"failed is {raw!r}, and no JSON object")
-    return Failure(_text(raw, "name"), _text(raw, "kind"), _text(raw, "message"))
+    return Failure(text_at(raw, "name"), text_at(raw, "kind"), text_at(raw, "message"))
 
 
 def _told(raw: Any) -> Told | None:
@@ -166,4 +171,4 @@ def _told(raw: Any) -> Told | None:
         return None
     if not isinstance(raw, dict) or not isinstance(raw.get("data"), dict):
         raise ValueError(f"told is {raw!r}, and nothing that was told")
-    return Told(_text(raw, "kind"), _text(raw, "text"), raw["data"])
+    return Told(text_at(raw, "kind"), text_at(raw, "text"), raw["data"])

@@ -72,7 +72,7 @@ def draw_tail(
     figure, axes = _figure(f"{title}: the tail")
     times, currents = _valid(record)
     inside = (times >= tail.since_s) & (times <= tail.until_s)
-    if wake_ups is not None:
+    if wake_ups is not None and not wake_ups.smeared:
         inside &= ~_in_wake_up(times, wake_ups)
     middles, means, errors = _points(times[inside], currents[inside])
     if tail.shape == "none":
@@ -153,7 +153,8 @@ def draw_wake_ups(path: Path, title: str, record: Recorded, found: WakeUps) -> N
         since[near], currents[near], ".", color=INK, markersize=2, label="readings, by their start"
     )
     charge = format_quantity(found.charge_C, "C", 3)
-    shape.plot([], [], " ", label=f"each {charge} above the base")
+    least = "at least " if found.smeared else ""
+    shape.plot([], [], " ", label=f"each {least}{charge} above the base")
     shape.yaxis.set_major_formatter(EngFormatter(unit="A"))
     shape.set_xlabel("time since its onset / s")
     shape.set_ylabel("current")

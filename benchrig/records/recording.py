@@ -13,17 +13,20 @@ import json
 import os
 import re
 import zlib
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
 from benchrig import __version__
+from benchrig.bench import Bench
 from benchrig.errors import Fault, FileProblem, FileProblems, UsageError
-from benchrig.records.entries import Entry, Note, from_json
+from benchrig.events import Listener
+from benchrig.records.entries import Entry, Note, from_json, number_at, text_at
 from benchrig.records.sources import Role, Source
+from benchrig.result import SessionResult
+from benchrig.sequencer import run_session
 from benchrig.session.toml_file import unreadable
 from benchrig.wires.recording import Act
 
@@ -32,7 +35,16 @@ VERSION = 1
 FORMAT = f"benchrig/recording/{VERSION}"
 
 _FORMAT = re.compile(r"benchrig/recording/(\d{1,6})")
-_SEALED = re.compile(rb'(\{.*),"crc":"([0-9a-f]{8})"\}', re.DOTALL)
+# What a line ends with, all of one length.
+_SEAL = re.compile(rb',"crc":"([0-9a-f]{8})"\}')
+_SEAL_LENGTH = 18
+_decoded = json.JSONDecoder().decode
+
+# More were never meant; a session would have no end, and its dates no year.
+MOST_REPEATS = 1_000_000
+MOST_YEAR = 9000
+# What comes of content that is none of a recording's.
+_WRONG = (ValueError, KeyError, TypeError, OverflowError, AttributeError)
 
 # From each older version to the next: what makes new objects, the header first, of old ones.
 MIGRATIONS: dict[int, Callable[[list[dict[str, Any]]], list[dict[str, Any]]]] = {}
@@ -40,7 +52,8 @@ MIGRATIONS: dict[int, Callable[[list[dict[str, Any]]], list[dict[str, Any]]]] = 
 
 @dataclass(frozen=True)
 class Options:
-    """How the session was run. `test`: not as a session, but by this test, by hand."""
+    """How the session was run. `by_hand`: not as a session, but step by step, by
+    this test or program."""
 
     only: tuple[str, ...] = ()
     repeat: int = 1
@@ -48,7 +61,20 @@ class Options:
     operator: str | None = None
     note: str | None = None
     aim: Literal["value", "verdict"] | None = None
-    test: str | None = None
+    by_hand: str | None = None
+
+    def run(self, bench: Bench, listeners: Sequence[Listener]) -> SessionResult:
+        """Run the session of a bench so; it has been given the aim already."""
+        return run_session(
+            bench.session,
+            bench,
+            only=self.only,
+            repeat=self.repeat,
+            serial_number=self.serial_number,
+            operator=self.operator,
+            note=self.note,
+            listeners=listeners,
+        )
 
 
 @dataclass(frozen=True)
@@ -115,16 +141,17 @@ def sealed(content: Mapping[str, Any], crc: int) -> tuple[bytes, int]:
 
 def unsealed(line: bytes, crc: int) -> tuple[dict[str, Any], int]:
     """What stands in a line without its end. Raises `ValueError` for a damaged one."""
-    found = _SEALED.fullmatch(line)
-    if found is None:
+    body, seal = line[:-_SEAL_LENGTH], _SEAL.fullmatch(line[-_SEAL_LENGTH:])
+    if seal is None:
         raise ValueError("does not end with its checksum")
-    crc = zlib.crc32(found[1], crc)
-    if crc != int(found[2], 16):
+    crc = zlib.crc32(body, crc)
+    if crc != int(seal[1], 16):
         raise ValueError("is damaged, or a line before it is missing: its checksum does not fit")
     try:
-        content = json.loads(found[1] + b"}")
+        content = _decoded(body.decode("utf-8") + "}")
     except (ValueError, RecursionError) as error:
         raise ValueError(f"is no JSON object: {error}") from None
+    # What ends like an object is one.
     assert isinstance(content, dict)
     return content, crc
 
@@ -204,16 +231,21 @@ def _sync_folder(folder: Path) -> None:
 # -- reading --------------------------------------------------------------------------------
 
 
-def load_recording(path: Path) -> Recording:
+def load_recording(path: str | os.PathLike[str]) -> Recording:
     """Raises `FileProblems`, which name the line, for a file that is no recording, is of a version
     that this benchrig does not know, or is damaged elsewhere than in a torn last line."""
+    path = Path(path)
     objects, torn = read_objects(path)
-    with _naming(path, 1):
+    try:
         header = _header(objects[0])
+    except _WRONG as error:
+        raise _wrong(path, 1, error) from None
     entries = []
     for number, content in enumerate(objects[1:], 2):
-        with _naming(path, number):
+        try:
             entries.append(from_json(content, number))
+        except _WRONG as error:
+            raise _wrong(path, number, error) from None
     return Recording(header, tuple(entries), torn)
 
 
@@ -229,11 +261,13 @@ def read_objects(path: Path) -> tuple[list[dict[str, Any]], int | None]:
         raise _problem(path, 1, "is no recording: not even its first line is whole")
     objects, crc = [], 0
     for number, line in enumerate(lines, 1):
-        with _naming(path, number):
+        try:
             content, crc = unsealed(line, crc)
+            objects.append(content)
             if number == 1:
                 version = _version(content)
-        objects.append(content)
+        except _WRONG as error:
+            raise _wrong(path, number, error) from None
     for older in range(version, VERSION):
         objects = MIGRATIONS[older](objects)
     return objects, len(lines) + 1 if rest else None
@@ -243,13 +277,9 @@ def _problem(path: Path, line: int | None, message: str) -> FileProblems:
     return FileProblems([FileProblem(str(path), line, "", message)])
 
 
-@contextmanager
-def _naming(path: Path, line: int) -> Iterator[None]:
-    try:
-        yield
-    except (ValueError, KeyError, TypeError, OverflowError) as error:
-        what = f"{error} is missing" if isinstance(error, KeyError) else str(error)
-        raise _problem(path, line, what) from None
+def _wrong(path: Path, line: int, error: Exception) -> FileProblems:
+    what = f"{error} is missing" if isinstance(error, KeyError) else str(error)
+    return _problem(path, line, what)
 
 
 def _version(header: Mapping[str, Any]) -> int:
@@ -265,20 +295,36 @@ def _version(header: Mapping[str, Any]) -> int:
 
 def _header(content: Mapping[str, Any]) -> Header:
     """Raises `ValueError`, `KeyError` or `TypeError`."""
-    started = datetime.fromisoformat(content["started"])
-    if started.tzinfo is None:
-        raise ValueError("started is a time without its zone")
+    started = datetime.fromisoformat(_text(content, "started"))
+    if started.tzinfo is None or started.year > MOST_YEAR:
+        raise ValueError("started is no date and time with its zone")
+    if not isinstance(content["files"], dict):
+        raise ValueError("files is no JSON object")
     return Header(
         started,
-        float(content["start_s"]),
-        tuple(WireHere(**dict(wire)) for wire in content["wires"]),
-        {role: _source(entry) for role, entry in dict(content["files"]).items()},
+        number_at(content, "start_s"),
+        tuple(_wire(entry) for entry in content["wires"]),
+        {role: _source(entry) for role, entry in content["files"].items()},
         _options(content["options"]),
-        str(content["benchrig"]),
+        _text(content, "benchrig"),
     )
 
 
-_TEXTS = ("serial_number", "operator", "note", "aim")
+def _text(content: Mapping[str, Any], key: str) -> str:
+    """One that must be there."""
+    if key not in content:
+        raise KeyError(key)
+    return text_at(content, key)
+
+
+def _wire(entry: Mapping[str, Any]) -> WireHere:
+    keeps_messages = entry["keeps_messages"]
+    if not isinstance(keeps_messages, bool):
+        raise ValueError(f"keeps_messages is {keeps_messages!r}, neither true nor false")
+    return WireHere(_text(entry, "name"), _text(entry, "address"), keeps_messages)
+
+
+_TEXTS = ("serial_number", "operator", "note", "aim", "by_hand")
 
 
 def _options(raw: Any) -> Options:
@@ -289,8 +335,8 @@ def _options(raw: Any) -> Options:
     only, repeat = raw.get("only", []), raw.get("repeat", 1)
     if not isinstance(only, list) or not all(isinstance(name, str) for name in only):
         raise ValueError("options.only must be a list of names of states")
-    if not isinstance(repeat, int) or isinstance(repeat, bool) or repeat < 1:
-        raise ValueError("options.repeat must be a whole number, 1 or more")
+    if not isinstance(repeat, int) or isinstance(repeat, bool) or not 1 <= repeat <= MOST_REPEATS:
+        raise ValueError(f"options.repeat must be a whole number from 1 to {MOST_REPEATS}")
     for key in _TEXTS:
         if not isinstance(raw.get(key), str | None):
             raise ValueError(f"options.{key} must be text")
@@ -300,7 +346,7 @@ def _options(raw: Any) -> Options:
 
 
 def _source(entry: Mapping[str, Any]) -> Source:
-    source = Source(str(entry["name"]), str(entry["text"]))
+    source = Source(_text(entry, "name"), _text(entry, "text"))
     if source.sha256 != entry["sha256"]:
         raise ValueError(f"the content of {source.name} is not what its SHA-256 says")
     return source

@@ -15,7 +15,16 @@ from benchrig.assembly import load_files
 from benchrig.drivers.meter import Zero, nplc_of
 from benchrig.drivers.meter_ranges import MeterRange, from_sheet, reported
 from benchrig.errors import UsageError
-from benchrig.judging import decision_rule, derived_results, state_result
+from benchrig.judging import (
+    FED,
+    NOT_VERIFIED,
+    WOKEN_BY,
+    decision_rule,
+    derived_results,
+    least_awake_A,
+    state_result,
+    with_sleep_flags,
+)
 from benchrig.measurement import Budget, confirmed
 from benchrig.measurement.outcome import Kind
 from benchrig.measuring import BATCH_S, FIRST_BATCH, Measured, SettlingPlan
@@ -26,12 +35,13 @@ from benchrig.records.stored import Stored, Stretch
 from benchrig.result import EventRecord, FaultRecord, SessionResult, StateResult, worst
 from benchrig.session import MeterSheet, Session
 from benchrig.session.session_file import State, Ticks
+from benchrig.verification import RANGE_NOT_VERIFIED
 from benchrig.watching import new_watch
 
 # What of a state is done at the bench, and is as it was.
 _DONE = ("enter", "wake", "must_not_wake", "quiet")
-# Faults that the numerics find in the readings; others were those of the bench or of the board.
-_IN_READINGS = set(get_args(Kind)) - {"overloaded"}
+# Faults that are found in the readings; others were those of the bench or of the board.
+_IN_READINGS = {*get_args(Kind), FED} - {"overloaded"}
 # A measurement ends with the batch in which its time is up.
 _SLACK_S = 2 * BATCH_S
 
@@ -117,7 +127,8 @@ class _Judging:
         ticks = None if "stays_awake" in row.flags else state.ticks
         judged = [self._measured(state, stretch, ticks) for stretch in stretches]
         last = judged[-1]
-        flags = [flag for flag in row.flags if flag.startswith("woken_by_")]
+        flags = tuple(flag for flag in row.flags if flag.startswith((WOKEN_BY, NOT_VERIFIED)))
+        unverified = tuple(flag for flag in row.flags if flag == RANGE_NOT_VERIFIED)
         verdict = last.verdict
         if len(row.earlier) and len(judged) > 1 and "fault" not in (verdict, judged[-2].verdict):
             first = judged[-2].verdict
@@ -126,16 +137,17 @@ class _Judging:
             verdict = verdict if first == "pass" else confirmed(first, verdict)
         elif self.files.session.decision.confirm and verdict in ("fail", "undecided"):
             self.remarks.append(f"{state.name}: {verdict}, and no confirmation was measured")
-        if flags:
-            verdict = worst([verdict, "fail"])
-        return last.model_copy(
-            update={
-                "verdict": verdict,
-                "flags": (*last.flags, *flags),
-                "wake_latency_s": row.wake_latency_s,
-                "board_voltage_V": row.board_voltage_V,
-                "earlier": row.earlier,
-            }
+        return with_sleep_flags(
+            last.model_copy(
+                update={
+                    "verdict": verdict,
+                    "flags": (*last.flags, *unverified),
+                    "wake_latency_s": row.wake_latency_s,
+                    "board_voltage_V": row.board_voltage_V,
+                    "earlier": row.earlier,
+                }
+            ),
+            flags,
         )
 
     def _measured(self, state: State, stretch: Stretch, ticks: Ticks | None) -> StateResult:
@@ -143,14 +155,14 @@ class _Judging:
         measured, reason = self._watched(state, stretch, entry, ticks)
         if reason is not None:
             return self._too_short(state, reason)
-        # An idle TX line feeds the board whatever is done to the others.
-        parked = state.sleeps and self.files.bench.board.parking.tx != "idle"
-        priced = self.pricing.priced(measured.outcome, entry, state, parked=parked)
-        self.budgets.pop(state.name, None)
-        if priced is not None:
-            self.budgets[state.name] = priced.budget
+        priced = self.pricing.priced(measured.outcome, entry, state)
+        lacks = self.pricing.flags(entry, state)
         rule = decision_rule(self.files.session)
-        row = state_result(state, measured, priced, self.awake_A, None, rule)
+        awake_A = least_awake_A(self.files.session, self.awake_A)
+        row = state_result(state, measured, priced, lacks, awake_A, None, rule)
+        self.budgets.pop(state.name, None)
+        if priced is not None and row.fault is None:
+            self.budgets[state.name] = priced.budget
         if not state.sleeps and row.current_A is not None:
             self.awake_A = min(row.current_A, self.awake_A or row.current_A)
         return row
@@ -172,7 +184,7 @@ class _Judging:
         dead_share = max(0.0, 1.0 - aperture_s / interval_s) if interval_s > 0.0 else 0.0
         since_s = float(stretch.times_s[0]) - interval_s
         priors = plan.priors_on(entry, stretch.currents_A[:FIRST_BATCH], ticks, dead_share)
-        watch = new_watch(state, priors, entry, since_s, risk=plan.risk)
+        watch = new_watch(state, priors, entry, since_s, plan.risk, self.pricing)
         outcome = watch.add(stretch.times_s, stretch.currents_A)
         if outcome.kind != "waiting":
             return Measured(outcome, entry, watch.decision), None

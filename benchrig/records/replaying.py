@@ -16,7 +16,6 @@ from benchrig.log import Log
 from benchrig.records.recording import Recording, WireHere
 from benchrig.records.sources import Files, parse_sources
 from benchrig.result import SessionResult
-from benchrig.sequencer import run_session
 from benchrig.wires.replay import ReplayClock, ReplayWire, Tape
 
 # What a newer benchrig says of itself.
@@ -51,23 +50,14 @@ def replay(
     do. Raises `FileProblems`, `ReplayMismatch` where something else would be sent, and
     `ReplayEnded` where a session was cut off."""
     options = recording.header.options
-    if options.test is not None:
+    if options.by_hand is not None:
         raise UsageError(
-            f"the recording is of the test {options.test}, which drove the bench by hand: "
-            "only pytest can replay it"
+            f"the recording is of a bench that {options.by_hand} drove by hand: only that can do "
+            "so again"
         )
     files = recorded_files(recording) if files is None else files
     tape, bench = replayed_bench(recording, files, complete=recording.result is not None)
-    result = run_session(
-        files.session,
-        bench,
-        only=options.only,
-        repeat=options.repeat,
-        serial_number=options.serial_number,
-        operator=options.operator,
-        note=options.note,
-        listeners=[Follower(tape), *listeners],
-    )
+    result = options.run(bench, [Follower(tape), *listeners])
     differences = tuple(differing(recording.result or {}, result.model_dump(mode="json")))
     return Replayed(result, differences, tape.other_waits, tape.left)
 
@@ -83,6 +73,7 @@ def replayed_bench(recording: Recording, files: Files, *, complete: bool) -> tup
     wires = _wires(recording, tape)
     bench = put_together(files.bench, files.session, files.sheet, files.zeros, wires, log, clock)
     bench.load_verification = lambda path: files.verification
+    bench.data_sheet = files.data_sheet
     return tape, bench
 
 

@@ -1,4 +1,4 @@
-"""A recording without serial numbers and host names, that can still be replayed.
+"""A recording without serial numbers, host names and the operator, that can still be replayed.
 
 What is taken out is replaced character by character, digits by ``0`` and letters by ``X``, so that
 every length stays as it was: also where a serial number came in two pieces. Where the session
@@ -9,26 +9,38 @@ from __future__ import annotations
 
 import base64
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from benchrig.drivers.lines import found
 from benchrig.errors import FileProblems, UsageError
-from benchrig.records.entries import data_out
+from benchrig.records.entries import NoteKind, data_out
 from benchrig.records.recording import Recording, RecordingFile, load_recording, read_objects
-from benchrig.records.sources import Source, parse_sources
+from benchrig.records.sources import Role, Source, parse_sources
+from benchrig.wires.recording import Kind
 
-# A shorter one stands elsewhere by chance; it is replaced only in an identity, where it belongs.
-SHORTEST = 3
-_HOSTS = (
-    re.compile(r"TCPIP\d*::([^:\s\"']+)", re.IGNORECASE),
-    re.compile(r"\b(?:socket|rfc2217|https?)://([^:/\s\"']+)", re.IGNORECASE),
+# A shorter one stands elsewhere by chance, even in a block of readings; it is replaced only where
+# it was found, with all that stands around it there.
+SHORTEST = 4
+# A host may be called so, and these words hold a recording together.
+_OURS = {"supply", "meter", "simulated", *get_args(Kind), *get_args(NoteKind), *get_args(Role)}
+# Each with the name as its group.
+_ADDRESSES = (
+    re.compile(r"\bTCPIP\d*::([^:\s\"']+)", re.IGNORECASE),
+    re.compile(r"\b(?:socket|rfc2217|visa|https?)://([^:/\s\"']+)", re.IGNORECASE),
+    # VPP-4.3: maker, model, serial number (from memory).
+    re.compile(r"\bUSB\d*::[^:\s]+::[^:\s]+::([^:\s\"']+)", re.IGNORECASE),
+    # What udev puts into the name of a port: maker, product and serial number of the adapter.
+    re.compile(r"/dev/serial/by-id/([^\s\"']+)"),
 )
-# What udev puts into the name of a port: maker, product and serial number of the adapter.
-_BY_ID = re.compile(r"/dev/serial/by-id/([^\s\"']+)")
-# IEEE 488.2 10.14: maker, model, serial number, firmware; "0" where there is none.
-_IDN = re.compile(r"([^,\n]+,[^,\n]+,)([^,\n]+)(,[^,\n]+)")
+_USER = re.compile(r"[/\\](?:home|Users)[/\\]([^/\\\s\"']+)")
+# IEEE 488.2 10.14: maker, model, serial number, firmware; a list of readings begins with none.
+_IDENTITY = re.compile(r"[A-Za-z][ -+\--~]*,[ -+\--~]*,([ -+\--~]+),[ -~]*")
+# Values that are taken out whatever they are.
+_KEYS = ("serial_number", "operator")
+
+Blank = Callable[[str], str]
 
 
 def scrub(path: Path, out: Path) -> tuple[str, ...]:
@@ -36,146 +48,161 @@ def scrub(path: Path, out: Path) -> tuple[str, ...]:
     `UsageError`."""
     recording = load_recording(path)
     objects, _ = read_objects(path)
-    secrets = tuple(dict.fromkeys(_secrets(recording)))
-    blank = _without_letters if _fits(recording, secrets, _without_letters) else _without_digits
-    blanked = {secret: _blanked(secret, blank) for secret in secrets}
+    board = _matches_of_board(recording)
+    blank = _without_letters if all(_fits(each) for each in board) else _without_digits
+    matches = [*_matches(recording), *board]
+    serials = list(_given(objects, "serial_number"))
+    blanked = _blanked(matches, serials, blank)
+    patterns = [(_bounded(name), blanked[name]) for name in sorted(blanked, key=len, reverse=True)]
 
     def clean(text: str) -> str:
-        for secret in sorted(secrets, key=len, reverse=True):
-            text = _bounded(secret).sub(blanked[secret].replace("\\", r"\\"), text)
+        for pattern, other in patterns:
+            text = pattern.sub(other.replace("\\", r"\\"), text)
         return text
 
-    scrubbed = [_cleaned(content, clean) for content in objects]
+    scrubbed = [_cleaned(content, clean, blank) | _crossed(content) for content in objects]
     for wire in recording.header.wires:
         for op in ("read", "write"):
             _clean_stream(scrubbed, wire.name, op, clean)
     _seal_sources(scrubbed[0])
-    file = RecordingFile(out, {**scrubbed[0], "scrubbed": True})
+    _write(out, scrubbed)
+    names = [*map(_name, matches), *serials, *_given(objects, "operator")]
+    return tuple(dict.fromkeys(names))
+
+
+def _write(out: Path, objects: list[dict[str, Any]]) -> None:
+    file = RecordingFile(out, {**objects[0], "scrubbed": True})
     try:
-        for content in scrubbed[1:]:
+        for content in objects[1:]:
             file.put(content)
         file.sync()
     except OSError as error:
         raise UsageError(f"{out} cannot be written: {error}") from None
     finally:
         file.close()
-    return secrets
 
 
 # -- what to take out -----------------------------------------------------------------------
 
 
-def _secrets(recording: Recording) -> Iterator[str]:
-    """Each is replaced wherever it stands; of identities the whole, since parts are short."""
-    for wire in recording.header.wires:
-        yield from _in_address(wire.address)
+def _matches(recording: Recording) -> Iterator[re.Match[str]]:
+    """Names where they stand in addresses, in paths and in what instruments answered."""
+    texts = [wire.address for wire in recording.header.wires]
     for source in recording.header.sources.values():
-        yield from _in_address(source.text)
-    yield from _serial(recording.header.options.serial_number)
-    for content in (recording.result or {}, *(note.content for note in recording.notes)):
-        yield from _serial(content.get("serial_number"))
-    for answer in _streams(recording):
-        yield from _in_identity(answer)
-    yield from _of_board(recording)
+        texts += [source.name, source.text]
+    for pattern in (*_ADDRESSES, _USER):
+        for text in texts:
+            yield from pattern.finditer(text)
+    for line in _said(recording):
+        match = _IDENTITY.fullmatch(line)
+        if match is not None and match[1].strip() != "0":  # "0": it has none
+            yield match
 
 
-def _in_address(text: str) -> Iterator[str]:
-    for pattern in (*_HOSTS, _BY_ID):
-        yield from pattern.findall(text)
-
-
-def _serial(said: Any) -> Iterator[str]:
-    if isinstance(said, str) and len(said) >= SHORTEST:
-        yield said
-
-
-def _streams(recording: Recording) -> Iterator[str]:
-    """All that each instrument has said."""
+def _said(recording: Recording) -> Iterator[str]:
+    """All lines that instruments have said."""
     for wire in recording.header.wires:
-        read = [act.data for act in recording.acts if (act.kind, act.wire) == ("read", wire.name)]
         if wire.name != "board":
-            yield b"".join(read).decode("latin-1")
+            between = b"\n" if wire.keeps_messages else b""
+            text = between.join(_read(recording, wire.name)).decode("latin-1")
+            yield from re.split(r"[\r\n]+", text)
 
 
-def _in_identity(answers: str) -> Iterator[str]:
-    for _, serial, _ in _IDN.findall(answers):
-        # Not the numbers of a list of readings.
-        if len(serial) >= SHORTEST and not re.fullmatch(r"\s*[+-]?[\d.]+(E[+-]?\d+)?\s*", serial):
-            yield serial.strip()
-
-
-def _of_board(recording: Recording) -> Iterator[str]:
-    """What the session's own pattern calls a serial number, in each line that the board said."""
+def _matches_of_board(recording: Recording) -> list[re.Match[str]]:
+    """Where the session's own pattern finds a serial number in what the board said."""
     try:
         protocol = parse_sources(recording.header.sources).session.protocol
     except FileProblems:
-        return
+        return []
     if protocol.identity is None:
-        return
-    for line in re.split(rb"[\r\n]+", _board_said(recording)):
-        match = found(protocol.identity.expect, line, protocol.encoding)
-        if match is not None:
-            yield from _serial(match.groupdict().get("serial_number"))
+        return []
+    lines = re.split(rb"[\r\n]+", b"".join(_read(recording, "board")))
+    matches = [found(protocol.identity.expect, line, protocol.encoding) for line in lines]
+    return [match for match in matches if match and match.groupdict().get("serial_number")]
 
 
-def _board_said(recording: Recording) -> bytes:
-    return b"".join(act.data for act in recording.acts if (act.kind, act.wire) == ("read", "board"))
+def _read(recording: Recording, wire: str) -> list[bytes]:
+    return [act.data for act in recording.acts if (act.kind, act.wire) == ("read", wire)]
+
+
+def _given(value: Any, key: str) -> Iterator[str]:
+    """What stands under this key, anywhere."""
+    if isinstance(value, dict):
+        if isinstance(said := value.get(key), str) and said:
+            yield said
+        value = list(value.values())
+    if isinstance(value, list):
+        for each in value:
+            yield from _given(each, key)
 
 
 # -- what to put there ----------------------------------------------------------------------
 
 
+def _blanked(matches: list[re.Match[str]], serials: list[str], blank: Blank) -> dict[str, str]:
+    """What is replaced wherever it stands, and by what."""
+    names = [_name(match) for match in matches if match.re is not _USER] + serials
+    out = {name: blank(name) for name in names if len(name) >= SHORTEST and name not in _OURS}
+    return out | {match[0]: _within(match, blank) for match in matches}
+
+
+def _name(match: re.Match[str]) -> str:
+    return match["serial_number" if "serial_number" in match.re.groupindex else 1].strip()
+
+
+def _within(match: re.Match[str], blank: Blank) -> str:
+    """All that was found, with another name in it."""
+    start, end = match.span("serial_number" if "serial_number" in match.re.groupindex else 1)
+    text = match.string
+    return text[match.start() : start] + blank(text[start:end]) + text[end : match.end()]
+
+
+def _fits(match: re.Match[str]) -> bool:
+    """Whether the board's identity still has the form that the session file asks for."""
+    return match.re.search(_within(match, _without_letters)) is not None
+
+
 def _without_letters(text: str) -> str:
-    return re.sub(r"[A-Za-z]", "X", _without_digits(text))
+    return _gone(text, re.sub(r"[A-Za-z]", "X", re.sub(r"\d", "0", text)))
 
 
 def _without_digits(text: str) -> str:
-    return re.sub(r"\d", "0", text)
+    return _gone(text, re.sub(r"\d", "0", text))
 
 
-def _blanked(secret: str, blank: Callable[[str], str]) -> str:
-    """A secret that this leaves as it is must go all the same."""
-    return blank(secret) if blank(secret) != secret else "X" * len(secret)
+def _gone(text: str, other: str) -> str:
+    """A name that is left as it was must go all the same."""
+    return other if other != text else "X" * len(text)
 
 
-def _fits(recording: Recording, secrets: Sequence[str], blank: Callable[[str], str]) -> bool:
-    """Whether the board's identity still has the form that the session file asks for."""
-    try:
-        protocol = parse_sources(recording.header.sources).session.protocol
-    except FileProblems:
-        return True
-    if protocol.identity is None:
-        return True
-    for line in re.split(rb"[\r\n]+", _board_said(recording)):
-        if found(protocol.identity.expect, line, protocol.encoding) is not None:
-            text = line.decode("latin-1")
-            for secret in secrets:
-                text = _bounded(secret).sub(_blanked(secret, blank), text)
-            if found(protocol.identity.expect, text.encode("latin-1"), protocol.encoding) is None:
-                return False
-    return True
-
-
-def _bounded(secret: str) -> re.Pattern[str]:
-    return re.compile(rf"(?<![A-Za-z0-9]){re.escape(secret)}(?![A-Za-z0-9])")
+def _bounded(name: str) -> re.Pattern[str]:
+    return re.compile(rf"(?<![A-Za-z0-9]){re.escape(name)}(?![A-Za-z0-9])")
 
 
 # -- putting it there -----------------------------------------------------------------------
 
 
-def _cleaned(value: Any, clean: Callable[[str], str]) -> Any:
+def _cleaned(value: Any, clean: Blank, blank: Blank) -> Any:
     if isinstance(value, dict):
         return {
-            key: each if key == "base64" else _cleaned(each, clean) for key, each in value.items()
+            key: blank(each)
+            if key in _KEYS and isinstance(each, str) and each
+            else _cleaned(each, clean, blank)
+            for key, each in value.items()
         }
     if isinstance(value, list):
-        return [_cleaned(each, clean) for each in value]
+        return [_cleaned(each, clean, blank) for each in value]
     return clean(value) if isinstance(value, str) else value
 
 
-def _clean_stream(
-    objects: list[dict[str, Any]], wire: str, op: str, clean: Callable[[str], str]
-) -> None:
+def _crossed(content: dict[str, Any]) -> dict[str, Any]:
+    """What was read or written, as it was: it is cleaned as part of its stream."""
+    if content.get("op") not in ("read", "write"):
+        return {}
+    return {key: content[key] for key in ("text", "base64") if key in content}
+
+
+def _clean_stream(objects: list[dict[str, Any]], wire: str, op: str, clean: Blank) -> None:
     """All that went one way over a wire at once, since it may have come in any pieces."""
     pieces = [each for each in objects if (each.get("op"), each.get("wire")) == (op, wire)]
     data = [_data(piece) for piece in pieces]

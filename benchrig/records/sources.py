@@ -8,15 +8,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, cast
 
-from benchrig.assembly import unsuitable
+from benchrig.assembly import data_sheet_of, unsuitable
 from benchrig.drivers.meter import Zero
 from benchrig.errors import FileProblem, FileProblems
-from benchrig.session import BenchFile, MeterSheet, Session, load_session
+from benchrig.session import BenchFile, CurveFile, MeterSheet, Session, load_session
 from benchrig.session.toml_file import parse_toml, unreadable
 from benchrig.verification import Verification, parse_verification
 from benchrig.zeros import parse_zeros
 
-Role = Literal["session", "bench", "sheet", "zeros", "verification"]
+Role = Literal["session", "bench", "sheet", "zeros", "verification", "data_sheet"]
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,7 @@ class Files:
     sheet: MeterSheet | None = None
     zeros: tuple[Zero, ...] = ()
     verification: Verification | None = None
+    data_sheet: CurveFile | None = None
 
     def with_session(self, path: Path) -> Files:
         """The same with another session file. Raises `FileProblems`, also where the bench lacks
@@ -56,7 +57,7 @@ class Files:
         problems = list(unsuitable(self.bench, session))
         if problems:
             raise FileProblems(problems)
-        return replace(self, session=session)
+        return replace(self, session=session, data_sheet=data_sheet_of(session))
 
 
 def read_sources(session: Path, bench: Path, file: BenchFile) -> dict[Role, Source]:
@@ -68,6 +69,7 @@ def read_sources(session: Path, bench: Path, file: BenchFile) -> dict[Role, Sour
         "sheet": file.meter.sheet,
         "zeros": file.meter.zeros,
         "verification": file.meter.verification,
+        "data_sheet": load_session(session).data_sheet,
     }
     # Zeros and verification may be named before they are taken.
     present = {role: Path(name) for role, name in paths.items() if name and Path(name).exists()}
@@ -94,4 +96,8 @@ def parse_sources(sources: Mapping[Role, Source]) -> Files:
         ),
         cast(tuple[Zero, ...] | None, parsed("zeros", parse_zeros)) or (),
         cast(Verification | None, parsed("verification", parse_verification)),
+        cast(
+            CurveFile | None,
+            parsed("data_sheet", lambda text, name: parse_toml(text, name, CurveFile)),
+        ),
     )

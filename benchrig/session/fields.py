@@ -125,6 +125,7 @@ NOT_NEGATIVE = AfterValidator(_not_negative)
 POSITIVE = AfterValidator(_positive)
 
 Current = Annotated[float, BeforeValidator(_quantity("A")), _example(EXAMPLES["A"])]
+ElectricCharge = Annotated[float, BeforeValidator(_quantity("C")), _example(EXAMPLES["C"])]
 Voltage = Annotated[float, BeforeValidator(_quantity("V")), NOT_NEGATIVE, _example(EXAMPLES["V"])]
 Duration = Annotated[float, BeforeValidator(_quantity("s")), NOT_NEGATIVE, _example(EXAMPLES["s"])]
 Frequency = Annotated[float, BeforeValidator(_quantity("Hz")), POSITIVE, _example(EXAMPLES["Hz"])]

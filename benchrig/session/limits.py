@@ -7,7 +7,14 @@ from typing import Annotated
 
 from pydantic import Field
 
-from benchrig.session.fields import NOT_NEGATIVE, Current, FileModel, PositiveCurrent
+from benchrig.session.fields import (
+    NOT_NEGATIVE,
+    POSITIVE,
+    Current,
+    ElectricCharge,
+    FileModel,
+    PositiveCurrent,
+)
 from benchrig.session.toml_lines import KeyPath
 from benchrig.units import format_quantity
 
@@ -45,13 +52,24 @@ class DifferenceLimit(FileModel):
         return _out_of_order(self, ampere)
 
 
+class ChargeLimit(FileModel):
+    """Limits of the charge of one event."""
+
+    min: Annotated[ElectricCharge, NOT_NEGATIVE] | None = None
+    max: Annotated[ElectricCharge, POSITIVE] | None = None
+    typical: Annotated[ElectricCharge, POSITIVE] | None = None
+
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        return _out_of_order(self, lambda value: format_quantity(value, "C"))
+
+
 def ampere(value_A: float) -> str:
     """A current as messages show it."""
     return format_quantity(value_A, "A")
 
 
 def _out_of_order(
-    limit: Limit | NumberLimit | DifferenceLimit, show: Callable[[float], str]
+    limit: Limit | NumberLimit | DifferenceLimit | ChargeLimit, show: Callable[[float], str]
 ) -> Iterator[tuple[KeyPath, str]]:
     low, high, typical = limit.min, limit.max, limit.typical
     if low is not None and high is not None and low > high:

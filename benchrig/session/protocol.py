@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from decimal import Decimal
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -78,11 +80,40 @@ class Identity(Exchange):
             yield ("expect",), f"is {self.expect.pattern!r}; it must have {groups}"
 
 
+_CLOCK_UNITS = {"{Hz}": 1, "{kHz}": 1_000, "{MHz}": 1_000_000}
+
+
+class ClockCommand(Exchange):
+    """How the board is told its clock frequency: `send` holds ``{Hz}``, ``{kHz}`` or ``{MHz}`` in
+    place of the number, and so may `expect`. The number is a plain decimal, as short as it can
+    be: 2.5 MHz are ``2.5``, 4 MHz are ``4``."""
+
+    def checks(self) -> Iterator[tuple[KeyPath, str]]:
+        yield from super().checks()
+        units = ", ".join(_CLOCK_UNITS)
+        if self.send_hex is not None:
+            yield ("send_hex",), "does not go with a clock: its frequency is sent as text, in send"
+        elif isinstance(self.send, str) and not any(unit in self.send for unit in _CLOCK_UNITS):
+            yield ("send",), f"holds no place for the frequency: one of {units}"
+
+    def at(self, frequency_Hz: float) -> Exchange:
+        """The exchange for one frequency."""
+        sent, pattern = self.send or "", None if self.expect is None else self.expect.pattern
+        for place, unit_Hz in _CLOCK_UNITS.items():
+            # As a decimal: 4000000.0 / 1e6 in binary may end in digits that no board expects.
+            number = f"{(Decimal(repr(frequency_Hz)) / unit_Hz).normalize():f}"
+            sent = sent.replace(place, number)
+            pattern = pattern and pattern.replace(place, re.escape(number))
+        expect = None if pattern is None else re.compile(pattern)
+        return self.model_copy(update={"send": sent, "expect": expect})
+
+
 class Protocol(FileModel):
     """How the board talks."""
 
     hello: Hello
     identity: Identity | None = None
+    set_clock: ClockCommand | None = None
     banner: Regex | None = None
     reject: Regex | None = None
     send_ending: Ending = "LF"
@@ -128,6 +159,10 @@ class Wake(FileModel):
             yield ("prompt",), 'is missing: what the operator is to do: prompt = "press S1"'
         if self.prompt is not None and self.by != "operator":
             yield ("prompt",), f'goes with by = "operator" only, not with by = "{self.by}"'
+
+    @property
+    def leaves_by_booting(self) -> bool:
+        return self.reboots or self.by == "power_cycle"
 
 
 def _wrong_bytes(stimulus: Stimulus | Wake) -> Iterator[tuple[KeyPath, str]]:

@@ -6,6 +6,7 @@ It names no port and no instrument, so that the same session runs on another ben
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, Field
@@ -17,6 +18,7 @@ from benchrig.session.fields import (
     Capacitance,
     Duration,
     FileModel,
+    Frequency,
     Name,
     PositiveCurrent,
     PositiveDuration,
@@ -36,6 +38,7 @@ from benchrig.session.names import (
     undefined,
 )
 from benchrig.session.protocol import Exchange, Protocol, Stimulus, Wake, can_be_sent
+from benchrig.session.steps import Charge, OperatingLimit, Sweep, step_checks, step_references
 from benchrig.session.toml_file import TomlFile
 from benchrig.session.toml_lines import KeyPath
 from benchrig.session.wording import closest
@@ -51,6 +54,19 @@ class BoardRatings(FileModel):
     highest_current: PositiveCurrent
     decoupling: Capacitance | None = None
     boot_time: Duration = 2.0
+    # The most that a sweep may give it, and the clock at which it boots.
+    highest_voltage: PositiveVoltage | None = None
+    clock: Frequency | None = None
+    operating_limits: Annotated[tuple[OperatingLimit, ...], Field(strict=False)] = ()
+
+    def may_run(self, voltage_V: float, frequency_Hz: float | None) -> bool:
+        """Whether the board may run at this clock on this voltage, as far as limits are stated."""
+        if frequency_Hz is None or not self.operating_limits:
+            return True
+        return any(
+            voltage_V >= entry.minimum_voltage and frequency_Hz <= entry.highest_frequency
+            for entry in self.operating_limits
+        )
 
 
 class Settling(FileModel):
@@ -60,6 +76,8 @@ class Settling(FileModel):
     # The firmware tells when it is done: its acknowledgement is the last that it does.
     announced: bool | None = None
     slowest_time_constant: PositiveDuration | None = None
+    # How long noise may stay on one level; unset everywhere: the slowest time constant.
+    slowest_noise: PositiveDuration | None = None
     tolerance: PositiveShare | None = None
     time_limit: PositiveDuration | None = None
     # "verdict": stop as soon as pass or fail is certain, for a production line.
@@ -188,6 +206,16 @@ class Session(TomlFile):
     )
     differences: Annotated[tuple[Difference, ...], Field(strict=False)] = ()
     ratios: Annotated[tuple[Ratio, ...], Field(strict=False)] = ()
+    charges: Annotated[tuple[Charge, ...], Field(strict=False)] = ()
+    sweeps: Annotated[tuple[Sweep, ...], Field(strict=False)] = ()
+    # A curve file: what the board's data sheet says of the points of the sweeps.
+    data_sheet: Text | None = None
+
+    def beside(self, folder: Path) -> Session:
+        """The same with its file name made relative to `folder`."""
+        if self.data_sheet is None:
+            return self
+        return self.model_copy(update={"data_sheet": str(folder / self.data_sheet)})
 
     def aiming_at(self, aim: Literal["value", "verdict"]) -> Session:
         """The same session with one aim for all its states."""
@@ -240,6 +268,7 @@ class Session(TomlFile):
                 yield from check((table, index, "of"), entry.get("of"))
                 if (message := same_twice(entry.get("of"))) is not None:
                     yield (table, index, "of"), message
+        yield from step_references(raw, names)
 
     def checks(self) -> Iterator[tuple[KeyPath, str]]:
         board = self.board
@@ -251,6 +280,7 @@ class Session(TomlFile):
                 highest = ampere(board.highest_current)
                 message = f"{ampere(current_A)} is above board.highest_current, {highest}, "
                 yield ("states", index, *where), message + "the most the board draws in any state"
+        yield from step_checks(self)
         encoding = self.protocol.encoding
         for path, sender in self._senders():
             if isinstance(sender.send, str) and not can_be_sent(sender.send, encoding):
@@ -268,6 +298,13 @@ class Session(TomlFile):
                 yield ("states", index, "must_not_wake", number), stimulus
             if state.wake is not None:
                 yield ("states", index, "wake"), state.wake
+        if self.protocol.set_clock is not None:
+            yield ("protocol", "set_clock"), self.protocol.set_clock
+        for index, charge in enumerate(self.charges):
+            if charge.stimulus is not None:
+                yield ("charges", index, "stimulus"), charge.stimulus
+            for number, exchange in enumerate(charge.exchanges):
+                yield ("charges", index, "exchanges", number), exchange
 
 
 def _first_above(state: State, highest_A: float) -> Iterator[tuple[KeyPath, float]]:

@@ -95,7 +95,8 @@ class MeterSheet(TomlFile):
 
     format: Literal["benchrig/meter-sheet/1"]
     name: Text
-    # How the accuracy is meant: limits of error (rectangular) or an expanded uncertainty (k = 2).
+    # How the accuracy is meant: limits of error, which every meter keeps (rectangular, GUM 4.3.7),
+    # or an expanded uncertainty with k = 2, which one meter in twenty does not (normal, GUM 4.3.3).
     accuracy_is: Literal["limits", "expanded"] = "limits"
     # The accuracies hold from reference_temperature - reference_band to + reference_band; 23 °C
     # and 5 °C are common practice, no source.

@@ -118,6 +118,7 @@ class Ammeter:
         return index
 
     def _error(self, accuracy: float) -> float:
+        # An expanded uncertainty is no limit: one error in twenty lies outside, as the sheet says.
         if self._sheet.accuracy_is == "expanded":
             return self._random.gauss(0.0, accuracy / 2.0)
         return self._random.uniform(-accuracy, accuracy)

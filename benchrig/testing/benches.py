@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchrig.assembly import assemble, clock_for, load_files
-from benchrig.bench import NOT_REACHED, Bench
+from benchrig.bench import Bench
 from benchrig.clock import StopRequest
 from benchrig.errors import Fault, FileProblem, FileProblems, ReplayMismatch, UsageError
 from benchrig.events import Listener
+from benchrig.leaving import NOT_REACHED
 from benchrig.records.recorder import Recorder
 from benchrig.records.recording import Options, load_recording
 from benchrig.records.replaying import Follower, recorded_files, replayed_bench
@@ -64,7 +65,7 @@ def recorded_bench(parts: Parts, test: str, path: Path, passed: Passed) -> Itera
     path.parent.mkdir(parents=True, exist_ok=True)
     failed.unlink(missing_ok=True)
     sources = _sources(parts, files.bench, path)
-    with recorder.to(failed, sources, Options(test=test)), _open(made, [recorder]) as opened:
+    with recorder.to(failed, sources, Options(by_hand=test)), _open(made, [recorder]) as opened:
         yield opened
     if passed():
         failed.replace(path)
@@ -101,7 +102,7 @@ def replayed(session: Path | None, path: Path, test: str | None, passed: Passed)
     be, if that matters. Raises `ReplayMismatch` at the end if the test has passed and did not do
     all that was recorded."""
     recording = load_recording(path)
-    recorded = recording.header.options.test
+    recorded = recording.header.options.by_hand
     if recorded is None:
         raise UsageError(f"{path} is a recording of benchrig run: replay it by benchrig replay")
     if test not in (None, recorded):

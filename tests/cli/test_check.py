@@ -83,17 +83,18 @@ def test_a_bench_that_is_ready() -> None:
         "(at least 2.2 V)",
         # 3 V - 1.2 mA · 5 Ω; 2/√3 · (0.05 % · 1.2 mA + 0.02 % · 10 mA)
         "idle: 1.20 mA expected, on the 10 mA range, which leaves the board 2.994 V; "
-        "the meter knows it to ±3.0 µA",
+        "the meter knows it to ±3.0 µA, settled is ±13 µA: the settling tolerance dominates",
         "weigh: 6.50 mA expected, on the 10 mA range, which leaves the board 2.967 V; "
-        "the meter knows it to ±6.1 µA",
+        "the meter knows it to ±6.1 µA, settled is ±67 µA: the settling tolerance dominates",
         # Without a typical value the limit is what may come.
-        "lamp: 11.0 mA expected, on the 100 mA range, which leaves the board 2.989 V; "
-        "the meter knows it to ±18 µA",
+        "lamp: 11.0 mA at the most, by its limit, on the 100 mA range (if it draws less, on a "
+        "lower one, down to 10 µA), which leaves the board 2.989 V; "
+        "the meter knows it to ±18 µA: the meter's offset dominates",
         # Its ticks of 1 mA, out of 47 µF, are too much for lower ranges.
         "light_sleep: 25.5 µA expected, on the 1.0 mA range, which leaves the board 2.997 V; "
-        "the meter knows it to ±130 nA",
+        "the meter knows it to ±130 nA, settled is ±800 nA: the settling tolerance dominates",
         "deep_sleep: 600 nA expected, on the 10 µA range, which leaves the board 2.999 V; "
-        "the meter knows it to ±3.2 nA",
+        "the meter knows it to ±3.2 nA, settled is ±6.8 nA: the settling tolerance dominates",
         shown.stdout.splitlines()[-1],
     ]
     assert shown.stdout.splitlines()[-1].startswith("duration: about ")
@@ -105,6 +106,54 @@ def test_only_some_states_by_their_files() -> None:
     assert shown.exit_code == 0
     names = [line.partition(":")[0] for line in shown.stdout.splitlines()]
     assert names == ["files", "waking", "idle", "light_sleep", "deep_sleep", "duration"]
+
+
+def warnings(shown: Result) -> list[str]:
+    lines = shown.stdout.splitlines()
+    return [line.removeprefix("WARNING: ") for line in lines if line.startswith("WARNING: ")]
+
+
+def bench_with(folder: Path, *changes: tuple[str, str]) -> Path:
+    return edited(
+        BENCH,
+        folder / "b.bench.toml",
+        ('sheet = "meter', f'sheet = "{BENCH.parent}/meter'),
+        ('board = "boards', f'board = "{BENCH.parent}/boards'),
+        *changes,
+    )
+
+
+def test_what_results_will_lack_is_told(tmp_path: Path) -> None:
+    idle = ("tx = ", 'tx = "idle" # ')
+    hot = ("[simulation]", '[ambient]\ntemperature = "60 °C"\n\n[simulation]')
+    leaky = (
+        "[meter]",
+        '[board.leakage]\ncurrent = "-150 nA"\nwithin = "10 nA"\n\n[meter]',
+    )
+    shown = check("--files-only", bench=bench_with(tmp_path, idle, hot))
+    assert shown.exit_code == 0
+    temperature, leakage = warnings(shown)
+    assert temperature.startswith(
+        "idle, weigh, lamp, light_sleep, deep_sleep: temperature_outside_sheet: the [ambient] "
+    )
+    assert leakage.startswith("light_sleep, deep_sleep: leakage_not_declared: the UART lines stay ")
+    assert warnings(check("--files-only", bench=bench_with(tmp_path, idle, leaky))) == []
+    assert warnings(check("--files-only")) == []
+
+
+def test_a_power_cycle_that_may_be_too_short_is_told(tmp_path: Path) -> None:
+    """47 uF · (3 V - 2.2 V) / 0.6 uA = 63 s."""
+    by_byte = 'wake = { by = "byte", send_hex = "00", within = "1.5 s", reboots = true }'
+    for off_time, told in (("1 s", 1), ("90 s", 0)):
+        cycle = f'wake = {{ by = "power_cycle", off_time = "{off_time}", within = "1.5 s" }}'
+        session = edited(SESSION, tmp_path / "s.toml", (by_byte, cycle))
+        found = warnings(check("--files-only", session=session))
+        assert len(found) == told
+        if told:
+            assert (
+                "decoupling of 47.0 µF keeps it above its minimum_voltage for about 63 s"
+                in found[0]
+            )
 
 
 def test_a_state_without_any_expectation(tmp_path: Path) -> None:

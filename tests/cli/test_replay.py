@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from benchrig.records.recording import load_recording
+from benchrig.records.recording import RecordingFile, load_recording, read_objects
 from tests.cli.calls import (
     SESSION,
     bench_for,
@@ -66,7 +66,10 @@ def test_a_replay_tells_what_came_of_it() -> None:
     assert shown.exit_code == 0
     assert "hive-scale: pass" in shown.output
     assert "the result is the recorded one\n" in shown.output
-    ratio = r"a session of 30\.038 s, replayed in \d+\.\d{3} s: \d+ times faster\n"
+    ratio = (
+        r"a session of 30\.038 s, replayed in \d+\.\d{3} s: \d+ times faster; "
+        r"its files were read in \d+\.\d{3} s before that\n"
+    )
     assert re.search(ratio, shown.output)
 
 
@@ -92,6 +95,19 @@ def test_other_limits_are_another_result(tmp_path: Path) -> None:
     assert shown.exit_code == 4
     assert "the result is NOT the recorded one" in shown.output
     assert 'states[1].verdict: recorded "pass", now "fail"' in shown.output
+
+
+def test_what_was_not_done_again_is_told(tmp_path: Path) -> None:
+    """Here three more waits, after the end of the session."""
+    objects, _ = read_objects(GOOD)
+    longer = RecordingFile(tmp_path / "r.jsonl", objects[0])
+    last_s = objects[-1]["t"]
+    for content in (*objects[1:], *[{"t": last_s, "op": "sleep", "for": 1.0}] * 3):
+        longer.put(content)
+    longer.close()
+    shown = call("replay", tmp_path / "r.jsonl", "--quiet")
+    assert "the last 3 acts in the recording were not done again" in shown.output
+    assert "acts in the recording" not in call("replay", GOOD, "--quiet").output
 
 
 def test_a_recording_that_was_cut_off(tmp_path: Path) -> None:
@@ -164,6 +180,12 @@ def test_filters_of_show() -> None:
     idle = entries(shown("--state", "idle", "--steps"))
     assert idle[0].endswith("== idle begins")
     assert "== idle has ended" in idle[-1]
+
+
+def test_a_state_that_is_not_in_it() -> None:
+    listed = call("recording", "show", GOOD, "--state", "idel")
+    assert listed.exit_code == 2
+    assert "no state idel in it, only idle, weigh, lamp, light_sleep, deep_sleep" in listed.output
 
 
 # -- scrubbing ------------------------------------------------------------------------------

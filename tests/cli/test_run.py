@@ -12,7 +12,9 @@ import select
 import signal
 import subprocess
 import sys
+import threading
 import time
+import tty
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -257,7 +259,7 @@ def test_called_from_python(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (["--only", "idel"], "there is no state or subset 'idel'; the session has idle, weigh"),
+        (["--only", "idel"], "there is no state or subset 'idel'; did you mean 'idle'?"),
         (["--only"], "'--only' requires an argument"),
         (["--repeat", "0"], "--repeat"),
         (["--repeat", "two"], "--repeat"),
@@ -325,7 +327,13 @@ def test_a_file_that_is_not_there(name: str, tmp_path: Path) -> None:
     files: dict[str, Path] = {"bench": bench} if name == "board" else {name: missing}
     shown = run(tmp_path / "runs", **files)
     assert shown.exit_code == 2
-    assert shown.stderr == f"{missing}: cannot be read: No such file or directory\n"
+    told = f"{missing}: cannot be read: No such file or directory\n"
+    if name == "board":  # told where it is named
+        line = 1 + [text.startswith("board = ") for text in bench.read_text().splitlines()].index(
+            True
+        )
+        told = f"{bench}:{line}: simulation.board: names {missing}, which {told.split(': ', 1)[1]}"
+    assert shown.stderr == told
     assert not (tmp_path / "runs").exists()
 
 
@@ -606,6 +614,56 @@ def simulation_dies(line: str, later_s: float) -> Callable[[Path], None]:
     return scenario
 
 
+def board_cable_is_pulled(line: str, later_s: float) -> Callable[[Path], None]:
+    """At a line of the run, or so much later: the board's pty closes, and the meter is there."""
+
+    def scenario(folder: Path) -> None:
+        with served(folder) as bench, relayed(bench.pty) as (name, pull):
+            cabled = edited(bench.bench, folder / "cabled.bench.toml", (bench.pty, name))
+            running = start_run(folder, cabled)
+            running.wait_for(line)
+            time.sleep(later_s)
+            pull()
+            result = no_measurement(running.end(), folder)
+        assert result["fault"]["kind"] in ("wire_lost", "port_missing"), result["fault"]
+        assert result["fault"]["message"].startswith("board: ")
+        assert result["safe_end"][0] == "meter: on its highest range"
+
+    return scenario
+
+
+@contextmanager
+def relayed(port: str) -> Iterator[tuple[str, Callable[[], None]]]:
+    """A pty with a cable to another one: its name, and what pulls the cable."""
+    near, slave = pty.openpty()
+    tty.setraw(slave)
+    name = os.ttyname(slave)
+    far = os.open(port, os.O_RDWR | os.O_NOCTTY)
+    tty.setraw(far)
+    pulled, gone = threading.Event(), threading.Event()
+
+    def carry() -> None:
+        while not pulled.is_set():
+            for end in select.select([near, far], [], [], 0.01)[0]:
+                os.write(far if end == near else near, os.read(end, 4096))
+        os.close(near)
+        gone.set()
+
+    def pull() -> None:
+        pulled.set()
+        gone.wait(10.0)
+
+    thread = threading.Thread(target=carry)
+    thread.start()
+    try:
+        yield name, pull
+    finally:
+        pull()
+        thread.join()
+        os.close(slave)
+        os.close(far)
+
+
 def board_port_is_taken(folder: Path) -> None:
     with served(folder) as bench, serial.Serial(bench.pty, exclusive=True):
         ended = start_run(folder, bench.bench).end()
@@ -676,6 +734,10 @@ SCENARIOS: dict[str, Callable[[Path], None]] = {
     "dies-connecting": simulation_dies("session", 0.0),
     "dies-awake": simulation_dies("idle: started", 0.3),
     "dies-entering": simulation_dies("deep_sleep: started", 0.1),
+    "pulled-connecting": board_cable_is_pulled("session", 0.0),
+    "pulled-awake": board_cable_is_pulled("idle: started", 0.3),
+    "pulled-entering": board_cable_is_pulled("deep_sleep: started", 0.1),
+    "pulled-asleep": board_cable_is_pulled("deep_sleep: started", 0.9),
     "dies-asleep": simulation_dies("deep_sleep: started", 0.9),
     **{
         f"{SIGNALS[index % 2].name}-{delay_s:.3f}s-seed{SEED}": told_to_end(

@@ -66,7 +66,7 @@ def test_a_long_record_keeps_a_bounded_memory():
 def test_record_stops_at_the_size_and_not_before_the_time():
     times = np.arange(1.0, 11.0)
     currents = np.array([1.0, 9.9e37, 1, math.nan, 1, 1, 1, math.inf, 1, 1])
-    record = Record(since_s=1.5)
+    record = Record(entered_s=0.0, since_s=1.5)
     assert record.take(times, currents, 3) == 6
     assert (record.size, record.overloads, record.invalid) == (3, 1, 1)
     assert record.take(times[6:], currents[6:], 3, not_before_s=8.5) == 3

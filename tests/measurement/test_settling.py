@@ -71,7 +71,8 @@ def test_rise_is_told_from_a_fall_and_from_what_the_meter_can_feign():
     assert not has_risen(down, 0, 50, 0.0)
     assert has_risen(up, 0, 50, 0.0)
     assert not has_risen(up, 0, 50, 0.8)
-    assert not has_risen(up, 40, 50, 0.0), "ten readings before are no level"
+    assert has_risen(up, 45, 50, 0.0)
+    assert not has_risen(up, 46, 50, 0.0), "four readings before are no level"
     assert has_risen(-down, 0, 50, 0.0), "towards zero from below is a rise too"
 
 

@@ -89,11 +89,17 @@ def test_scaling_all_currents_scales_the_outcome(kind, seed, factor):
 
 
 @settings(deadline=None, max_examples=40)
-@given(st.sampled_from(list(KINDS)), st.integers(0, 20), st.floats(-1e4, 1e4))
-def test_shifting_time_and_entry_changes_nothing(kind, seed, shift_s):
+@given(
+    st.sampled_from(list(KINDS)),
+    st.integers(0, 20),
+    st.floats(0.0, 1e7),
+    st.sampled_from([{}, {"entered_s": 0.0}, {"entered_s": 0.02, "since_s": 3.01}]),
+)
+def test_shifting_time_changes_nothing(kind, seed, shift_s, given_s):
     readings = waveform(kind, seed)
-    plain = settle(TIMES, readings, KINDS[kind])
-    shifted = settle((TIMES + shift_s) - shift_s, readings, KINDS[kind])
+    plain = settle(TIMES, readings, KINDS[kind], **given_s)
+    shifted_s = {name: time_s + shift_s for name, time_s in given_s.items()}
+    shifted = settle(TIMES + shift_s, readings, KINDS[kind], **shifted_s)
     assert (shifted.kind, shifted.flags, shifted.readings) == (
         plain.kind,
         plain.flags,
@@ -103,7 +109,15 @@ def test_shifting_time_and_entry_changes_nothing(kind, seed, shift_s):
         figure, other = getattr(plain, name), getattr(shifted, name)
         assert (figure is None) == (other is None)
         if figure is not None:
-            assert other == pytest.approx(figure, rel=1e-6, abs=1e-9), name
+            assert other == pytest.approx(figure, rel=1e-6, abs=1e-7), name
+
+
+def test_no_time_is_negative():
+    readings = 1.0 + np.random.default_rng(SEED).normal(0.0, 0.003, TIMES.size)
+    for entered_s in (None, 0.0, TIMES[0]):
+        outcome = settle(TIMES, readings, Priors(), entered_s=entered_s)
+        assert 0.0 <= outcome.settled_after_s < 0.1
+        assert outcome.reason.startswith("settled after 0 s")
 
 
 @settings(deadline=None, max_examples=30)
@@ -186,4 +200,8 @@ def test_announced_sleep_needs_no_guard_unless_one_is_given():
         outcome.settled_after_s + outcome.averaged_for_s
         for outcome in (settle(TIMES, readings, Priors(announced=told)) for told in (True, False))
     ]
-    assert ends[0] < 3.2 <= 7.5 <= ends[1]
+    assert 12.0 <= ends[0] < 14.0
+    assert 12.0 <= ends[1] < 14.0
+    quiet = settle(TIMES, readings, Priors(announced=True, slowest_noise_s=0.1))
+    assert quiet.kind == "settled"
+    assert quiet.settled_after_s + quiet.averaged_for_s < 3.2

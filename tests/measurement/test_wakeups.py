@@ -78,6 +78,79 @@ def test_fewer_than_three_periods_give_no_value(dead_share):
     assert outcome.kind == "wakeups_not_seen"
 
 
+# -- smeared by the shunt and the decoupling capacitor ---------------------------------------
+
+
+def smeared(period_s, smear, seed, share=0.3, sigma=0.003, gap_s=0.02, dead_share=0.0):
+    """Short ticks that add `share` to a base of 1, through RC = `smear` periods: the charge of
+    each comes as an exponential (first-order low pass, closed form of its integral)."""
+    random = np.random.default_rng(seed)
+    times = gap_s * np.arange(1, round(60.0 / gap_s) + 1)
+    phase_s, rc_s = random.uniform(0.0, period_s), smear * period_s
+
+    def charge(until_s):
+        cycles = np.floor((until_s + phase_s) / period_s)
+        rest_s = until_s + phase_s - cycles * period_s
+        done = (1.0 - np.exp(-rest_s / rc_s)) / (1.0 - np.exp(-1.0 / smear))
+        return until_s + share * period_s * (cycles + done)
+
+    aperture_s = gap_s * (1.0 - dead_share)
+    currents = (charge(times) - charge(times - aperture_s)) / aperture_s
+    return times, currents + random.normal(0.0, sigma, times.size)
+
+
+def told(period_s, dead_share=0.0):
+    return Priors(period_s=period_s, guard_s=1.0, slowest_tau_s=1.0, dead_share=dead_share)
+
+
+@pytest.mark.parametrize("period_s", [0.3, 0.7, 1.0, 2.0, 4.0])
+@pytest.mark.parametrize("smear", [0.05, 0.2, 0.3, 0.5, 1.0, 3.0])
+def test_smeared_ticks_are_seen(smear, period_s):
+    for seed, (sigma, declared) in enumerate([(0.003, 1.0), (0.03, 1.0), (0.003, 1.02)]):
+        record = smeared(period_s, smear, seed, sigma=sigma)
+        outcome = settle(*record, told(period_s * declared))
+        assert outcome.kind == "settled", seed
+        assert abs(outcome.current_A - 1.3) <= outcome.expanded_uncertainty_A, seed
+        periods = outcome.averaged_for_s / period_s
+        assert periods == pytest.approx(round(periods), abs=0.04 + 2 * 0.02 / period_s), seed
+
+
+@pytest.mark.parametrize("dead_share", [0.2, 0.5])
+@pytest.mark.parametrize("smear", [0.1, 0.3, 1.0, 3.0])
+def test_a_blind_meter_sees_smeared_ticks(smear, dead_share):
+    for seed, period_s in enumerate([0.7, 1.0, 4.0]):
+        record = smeared(period_s, smear, seed, dead_share=dead_share)
+        outcome = settle(*record, told(period_s, dead_share))
+        assert outcome.kind in {"settled", "noise_limited"}, seed
+        assert outcome.kind == "settled" or smear < 0.3, seed
+        assert abs(outcome.current_A - 1.3) <= outcome.expanded_uncertainty_A, seed
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.8, 0.93, 1.07, 1.2, 2.0, 3.0])
+@pytest.mark.parametrize("smear", [0.3, 2.0])
+def test_another_period_of_smeared_ticks_is_refused(smear, factor):
+    outcome = settle(*smeared(1.0, smear, SEED), told(factor))
+    assert (outcome.kind, outcome.current_A) == ("period_not_as_declared", None)
+    assert " every 1" in outcome.reason or " every 0.99" in outcome.reason
+
+
+@pytest.mark.parametrize("sigma", [1e-9, 0.003, 0.1])
+@pytest.mark.parametrize("period_s", [0.3, 1.0, 4.0])
+def test_a_board_that_does_not_tick_is_told(period_s, sigma):
+    for seed in range(3):
+        record = smeared(period_s, 0.5, seed, share=0.0, sigma=sigma)
+        outcome = settle(*record, told(period_s))
+        assert (outcome.kind, outcome.current_A) == ("wakeups_not_seen", None), seed
+        assert "a smaller shunt smears wake-ups less" in outcome.reason
+
+
+def test_short_events_in_part_are_no_smeared_ticks():
+    # In step with a blind meter, which sees a tenth of each: it has the period, not the charge.
+    times, currents = ticks(1.0, aperture_s=0.04, height=0.08, phase_s=0.009)
+    outcome = settle(times, currents, Priors(period_s=1.0, dead_share=0.2))
+    assert outcome.kind == "wakeups_not_seen"
+
+
 @pytest.mark.parametrize("height", [5.0, -0.5])
 def test_undeclared_events_are_priced_by_their_count(height):
     readings = 1.0 + np.random.default_rng(SEED).normal(0.0, 0.003, 400)

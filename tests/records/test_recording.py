@@ -26,6 +26,7 @@ from benchrig.records.recording import (
     read_objects,
     sealed,
 )
+from benchrig.records.sources import Source
 from benchrig.wires.recording import Act, Failure, Told
 from tests.benches import HASTY, rig
 from tests.recordings import RECORDINGS, Recorded, record
@@ -246,6 +247,37 @@ def test_a_file_that_is_not_the_one_of_its_checksum(hasty: Recorded, tmp_path: P
     files = {"session": {"name": "s.toml", "sha256": "0" * 64, "text": "x"}}
     path = rewritten(hasty.path, tmp_path / "r.jsonl", files=files)
     assert "the content of s.toml is not what its SHA-256 says" in problem(path)
+
+
+WIRE = {"name": "meter", "address": "x", "keeps_messages": False}
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("options", {"repeat": "3"}),
+        ("options", {"repeat": 0}),
+        ("options", {"repeat": 10**30}),
+        ("options", {"only": [["idle"]]}),
+        ("options", {"operator": 3}),
+        ("options", {"aim": "else"}),
+        ("options", "none"),
+        ("files", []),
+        ("files", {"session": {"sha256": Source("", "").sha256}}),
+        ("files", {"session": {"name": [], "text": "", "sha256": Source("[]", "").sha256}}),
+        ("wires", [WIRE | {"name": {}}]),
+        ("wires", [WIRE | {"keeps_messages": 1}]),
+        ("wires", ["meter"]),
+        ("started", "9999-01-01T00:00:00+00:00"),
+        ("started", "2026-01-01T00:00:00"),
+        ("start_s", 1e300),
+    ],
+)
+def test_a_header_that_says_what_cannot_be(
+    key: str, value: Any, hasty: Recorded, tmp_path: Path
+) -> None:
+    path = rewritten(hasty.path, tmp_path / "r.jsonl", **{key: value})
+    assert "r.jsonl:1: " in problem(path)
 
 
 # -- nonsense -------------------------------------------------------------------------------

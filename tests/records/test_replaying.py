@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import dataclasses
 import socket
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -13,17 +12,17 @@ import pytest
 import pyvisa
 import serial
 from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from benchrig.errors import Fault, FileProblems, ReplayEnded, ReplayMismatch
 from benchrig.events import Event, Happened
 from benchrig.records.recording import Options, load_recording
 from benchrig.records.replaying import differing, recorded_files, replay
-from benchrig.records.run_folder import to_json
 from benchrig.session import Session
 from tests.benches import HASTY, Rig, rig
 from tests.recordings import RECORDINGS, Recorded, record
-from tests.test_safety import Case, cases, operator_of
+from tests.records.any_session import Trial, trials
+from tests.records.any_session import check as check_any
+from tests.records.any_session import check_replayed as check
 
 
 @pytest.fixture(autouse=True)
@@ -38,13 +37,6 @@ def no_ports(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pyvisa, "ResourceManager", forbidden)
     monkeypatch.setattr(socket, "socket", forbidden)
     monkeypatch.setattr(socket, "create_connection", forbidden)
-
-
-def check(recorded: Recorded) -> None:
-    replayed = replay(recorded.recording, recorded.files)
-    assert replayed.differences == ()
-    assert to_json(replayed.result) == to_json(recorded.result)
-    assert (replayed.other_waits, replayed.unused_acts) == (0, 0)
 
 
 # -- equal ----------------------------------------------------------------------------------
@@ -148,48 +140,27 @@ def test_a_session_that_was_cut_off_by_an_error_of_our_own(tmp_path: Path) -> No
         replay(load_recording(path), files)
 
 
-class _Unplugging:
-    """Pulls a wire out at one of its acts."""
-
-    def __init__(self, made: Rig, name: str, act: int) -> None:
-        self._left, self._wire = act, made.wires[name]
-        self._wire.before = self
-
-    def __call__(self, what: str) -> None:
-        self._left -= 1
-        if self._left == 0:
-            self._wire.unplug()
-
-
 @settings(
-    max_examples=100,
+    max_examples=80,
     derandomize=True,
     deadline=None,
     database=None,
     suppress_health_check=list(HealthCheck),
 )
-@given(
-    case=cases(),
-    knows_sheet=st.booleans(),
-    happens=st.sampled_from(["nothing", "nothing", "stop", "board", "meter"]),
-    act=st.integers(1, 400),
-)
-def test_any_session_comes_out_again(case: Case, knows_sheet: bool, happens: str, act: int) -> None:
-    made = rig(
-        session=case.session,
-        file=case.file,
-        board=case.board,
-        sheet=case.sheet,
-        knows_sheet=knows_sheet,
-        seed=case.seed,
-    )
-    if happens == "stop":
-        stop_at(made, act)
-    elif happens != "nothing":
-        _Unplugging(made, happens, act)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "r.jsonl"
-        check(record(path, made, file=case.file, listeners=[operator_of(made)]))
+@given(trials())
+def test_any_session_with_any_faults(trial: Trial) -> None:
+    """scripts/try_sessions.py tries thousands."""
+    check_any(trial)
+
+
+@pytest.mark.parametrize("left", [1, 2, 3])
+def test_the_ports_need_not_be_closed(left: int, hasty: Recorded, tmp_path: Path) -> None:
+    """The power was cut while they were, or somebody else had opened them."""
+    lines = hasty.path.read_bytes().splitlines(keepends=True)
+    assert all(b'"op":"close"' in line for line in lines[-3:])
+    path = tmp_path / "r.jsonl"
+    path.write_bytes(b"".join(lines[:-left]))
+    check(Recorded(hasty.result, path, hasty.files))
 
 
 # -- not equal ------------------------------------------------------------------------------

@@ -297,7 +297,7 @@ def test_a_recording_of_a_test_is_not_for_replay() -> None:
     path = EXAMPLE / "recordings" / "test_sleep_current" / "test_deep_sleep_ends_in_time.jsonl"
     done = call("replay", path)
     assert done.exit_code == 2, done.output
-    assert "of the test test_deep_sleep_ends_in_time" in done.output
+    assert "test_deep_sleep_ends_in_time" in done.output
     shown = call("recording", "show", path)
     assert shown.exit_code == 0
     assert "cut off" not in shown.output
