@@ -22,7 +22,6 @@ EXAMPLES = {
     "%": "1 %",
     "A/V": "30 uA/V",
     "°C": "23 °C",
-    "C": "12 uC",
 }
 YEAR_S = 31_557_600
 """A year of 365.25 d (the Julian year; IAU style manual, from memory)."""
@@ -39,16 +38,10 @@ _QUANTITY = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3
 def parse_quantity(text: str, unit: str) -> float:
     """The value of `text` in `unit`: ``parse_quantity("1.2 uA", "A")`` is 1.2e-6.
 
-<<<<<<< HEAD
     `unit` is ``"A"``, ``"V"``, ``"s"``, ``"Hz"``, ``"F"``, ``"Ω"``, ``"A/V"``, ``"C"``, ``"1/s"``,
     or ``"%"`` for a share: ``"5 %"`` is 0.05.
     Durations may also be in min, h, d or years, rates per any of these (``"4 /h"``), and charges
     in Ah; Ω may be spelled ohm.
-=======
-    `unit` is ``"A"``, ``"C"``, ``"V"``, ``"s"``, ``"Hz"``, ``"F"``, ``"Ω"``, ``"A/V"``, or ``"%"``
-    for a share: ``"5 %"`` is 0.05.
-    Durations may also be in min, h or d; Ω may be spelled ohm.
->>>>>>> w-sweeps
     Raises `ValueError` with a sentence that says what would be right.
     """
     example = f"write a number with its unit, like {EXAMPLES.get(unit, '1 ' + unit)!r}"

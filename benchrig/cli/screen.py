@@ -36,6 +36,7 @@ from benchrig.row_text import fault_words
 
 REFRESHES_PER_S = 4
 
+
 @contextmanager
 def open_screen(console: Console, *, quiet: bool, clock: Clock | None = None) -> Iterator[Listener]:
     """A listener for one session. On `clock`, the computer's if not given, the times of the live

@@ -14,6 +14,7 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import matplotlib as mpl
@@ -42,7 +43,7 @@ VARIABLES = {
 """On a page each colour is a variable of its style sheet, which is another one in the dark."""
 VERDICT_COLOURS = {"pass": MOSS, "fail": CLAY, "undecided": HONEY, "fault": CLAY}
 
-_SETTINGS = {
+_SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "benchrig",
     "text.parse_math": False,
@@ -66,7 +67,12 @@ def drawing() -> Iterator[None]:
 
 
 def panel(
-    height: float, *, left: float = 56.0, bottom: float = 34.0, right: float = 12.0, top: float = 10.0
+    height: float,
+    *,
+    left: float = 56.0,
+    bottom: float = 34.0,
+    right: float = 12.0,
+    top: float = 10.0,
 ) -> tuple[Figure, Axes]:
     """A figure of the usual width with one axes; all in points."""
     figure = Figure(figsize=(WIDTH / _POINTS_PER_INCH, height / _POINTS_PER_INCH))
@@ -99,7 +105,8 @@ def linear(axis: Axis, low: float, high: float, unit: str, factor: float = 1.0) 
     if not high > low:
         reach = 0.05 * abs(low) or 1.0
         low, high = low - reach, high + reach
-    ticks = [float(tick) for tick in MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high)]
+    round_ones = MaxNLocator(5, steps=[1, 2, 2.5, 5, 10])
+    ticks = [float(tick) for tick in round_ones.tick_values(low, high)]
     _scale(axis, "linear", ticks[0], ticks[-1])
     # What remains of adding floats, 1e-19 A say, is zero.
     span = ticks[-1] - ticks[0]
@@ -138,10 +145,9 @@ def no_ticks(axis: Axis) -> None:
     axis.set_minor_locator(NullLocator())
 
 
-def name_axes(axes: Axes, x: str, y: str = "") -> None:
-    axes.set_xlabel(x, fontsize=SMALL, color=DIM)
-    if y:
-        axes.set_ylabel(y, fontsize=SMALL, color=DIM)
+def name_axis(axes: Axes, words: str) -> None:
+    """The horizontal one; the ticks of the other have their unit."""
+    axes.set_xlabel(words, fontsize=SMALL, color=DIM)
 
 
 def shortened(words: str, most: int) -> str:
@@ -175,7 +181,8 @@ def inline_svg(draw: Callable[[], Figure], name: str, title: str, words: str) ->
     """A plot as an element of a page: in the page's colours, with a title and a description, and
     with ids that no other plot on the page has, `name` being unique there."""
     figure, file = draw(), io.BytesIO()
-    FigureCanvasSVG(figure).print_svg(file, metadata=dict.fromkeys(_METADATA))
+    FigureCanvasSVG(figure)
+    figure.savefig(file, format="svg", metadata=dict.fromkeys(_METADATA))
     drawn = ElementTree.fromstring(file.getvalue())
     about = {"role": "img", "aria-labelledby": f"{name}-t {name}-d"}
     svg = ElementTree.Element("svg", {"viewBox": drawn.attrib["viewBox"], **about})
@@ -225,7 +232,8 @@ def write_plot(draw: Callable[[], Figure], path: Path) -> None:
         figure = draw()
         figure.patch.set_facecolor(PAPER)
         if path.suffix == ".svg":
-            FigureCanvasSVG(figure).print_svg(path, metadata=dict.fromkeys(_METADATA))
+            FigureCanvasSVG(figure)
+            figure.savefig(path, metadata=dict.fromkeys(_METADATA))
         else:
             FigureCanvasAgg(figure)
             figure.savefig(path, dpi=200, metadata={"Software": None})

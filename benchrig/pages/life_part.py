@@ -69,9 +69,9 @@ def life_section(found: Lifetime | NoLifetime) -> Section:
         words = f"No battery life can be told: {found.reason}."
         return Section("Battery life", (Text(words, "warning"),))
     case, lived, aimed = found.case, found.life, found.aimed
-    blocks: list[Block] = [Text(words, "caution") for words in cautions(case.cell)]
+    blocks: list[Block] = [*_life(case, lived)]
     blocks += [Text(words, "warning") for words in lived.warnings]
-    blocks += _life(case, lived)
+    blocks += [Text(words, "caution") for words in cautions(case.cell)]
     if aimed is not None:
         blocks += _target(aimed, lived)
     blocks.append(_life_plot(lived, aimed))
@@ -91,8 +91,8 @@ def _life(case: Case, lived: Life) -> Iterator[Text]:
         yield Text("Limited by the shelf life of the cell, not by its energy.", "strong")
     if lived.at_limits_years is not None:
         at_limits = years(lived.at_limits_years)
-        words = f"A board that just passes, its states at their limits: {at_limits}, all else as stated."
-        yield Text(words)
+        words = "A board that just passes, its states at their limits"
+        yield Text(f"{words}: {at_limits}, all else as stated.")
     yield Text(
         f"Average current of the board: "
         f"{with_uncertainty(lived.average.current_A, lived.average.expanded_uncertainty_A, 'A')} "
@@ -137,13 +137,15 @@ def _life_plot(lived: Life, aimed: Targets | None) -> Plot:
     words = (
         f"The share of the capacity that is left falls over the years: the line is the median, the "
         f"band holds {percent(lived.coverage)} of products. The mark at the bottom is the median "
-        f"life of {years(lived.median_years)}; the bar there its interval, {years(lived.low_years)} "
-        f"to {years(lived.high_years)}."
+        f"life of {years(lived.median_years)}; the bar there its interval, "
+        f"{years(lived.low_years)} to {years(lived.high_years)}."
     )
     target_years = None if aimed is None else aimed.target_years
     if target_years is not None:
         words += f" The dashed line is the target of {years(target_years)}."
-    return Plot("life", "Capacity left over the years", words, partial(_draw_life, lived, target_years))
+    return Plot(
+        "life", "Capacity left over the years", words, partial(_draw_life, lived, target_years)
+    )
 
 
 def _draw_life(lived: Life, target_years: float | None) -> Drawing:
@@ -174,7 +176,13 @@ def _causes(lived: Life) -> Table:
 
 
 def _average(lived: Life) -> Iterator[Block]:
-    names = columns("use", "mode", number("time"), number("adds to the average ± U"), number("share of the charge ± U"))
+    names = columns(
+        "use",
+        "mode",
+        number("time"),
+        number("adds to the average ± U"),
+        number("share of the charge ± U"),
+    )
     rows = tuple(_part_cells(part) for part in lived.average.parts)
     caption = "Charge budget: what each use draws of the whole"
     yield Table(caption, names, rows)

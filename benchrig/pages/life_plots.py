@@ -8,7 +8,17 @@ from matplotlib.figure import Figure
 
 from benchrig.energy.life import Life
 from benchrig.pages.drawing import (
-    CLAY, HONEY, INK, NORMAL, SKY, SMALL, linear, name_axes, no_ticks, panel, shortened,
+    CLAY,
+    HONEY,
+    INK,
+    NORMAL,
+    SKY,
+    SMALL,
+    linear,
+    name_axis,
+    no_ticks,
+    panel,
+    shortened,
 )  # fmt: skip
 
 BAR = 32.0
@@ -35,13 +45,13 @@ def draw_life(life: Life, target_years: float | None) -> Figure:
             target_years, 1.03, "target", transform=place, color=CLAY, fontsize=SMALL,
             ha="right" if right else "left",
         )  # fmt: skip
-    name_axes(axes, "time in use", "capacity left")
+    name_axis(axes, "time in use; upright: capacity left")
     return figure
 
 
 def draw_shares(rows: Sequence[tuple[str, float, float]]) -> Figure:
     """Bars of shares of 1 with their expanded uncertainties, the name above each."""
-    figure, axes = panel(BAR * len(rows) + 38.0, left=12.0, right=18.0, top=4.0)
+    figure, axes = panel(BAR * len(rows) + 38.0, left=18.0, right=22.0, top=4.0)
     linear(axes.xaxis, 0.0, 100.0, "%")
     axes.set_ylim(len(rows) - 0.5, -0.5)
     no_ticks(axes.yaxis)
@@ -55,5 +65,5 @@ def draw_shares(rows: Sequence[tuple[str, float, float]]) -> Figure:
         axes.text(0.0, place - 0.22, words, transform=side, fontsize=NORMAL, va="center")
         told = f"{100.0 * share:.3g} %"
         axes.text(1.0, place - 0.22, told, transform=side, fontsize=NORMAL, va="center", ha="right")
-    name_axes(axes, "share")
+    name_axis(axes, "share")
     return figure

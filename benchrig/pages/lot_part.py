@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from benchrig.pages.document import VERDICT, Block, Plot, Section, Table, Text, columns, number
 from benchrig.pages.measured import Measured
-from benchrig.pages.result_part import currents_words
+from benchrig.pages.result_part import currents_words, verdicts
 from benchrig.result import StateResult
 from benchrig.row_text import value_words
 from benchrig.units import format_quantity
@@ -53,8 +53,7 @@ def _overview(measured: Sequence[Measured]) -> Table:
 
 def _result(each: Measured) -> tuple[str, ...]:
     result = each.result
-    rows = [*result.states, *result.derived, *result.charges, *result.sweeps]
-    odd = [f"{row.name} {row.verdict}" for row in rows if row.verdict != "pass"]
+    odd = [f"{name} {verdict}" for name, verdict in verdicts(result) if verdict != "pass"]
     odd += [] if result.fault is None else [result.fault.kind]
     return (
         each.name,
@@ -67,7 +66,15 @@ def _result(each: Measured) -> tuple[str, ...]:
 
 
 def _spread(rows: dict[str, list[tuple[str, StateResult]]]) -> Table:
-    names = columns("state", number("with a value"), number("mean"), number("standard deviation"), number("lowest"), number("highest"), "verdicts")
+    names = columns(
+        "state",
+        number("with a value"),
+        number("mean"),
+        number("standard deviation"),
+        number("lowest"),
+        number("highest"),
+        "verdicts",
+    )
     return Table(
         "States over all results; values without a fault only",
         names,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -13,8 +14,23 @@ from matplotlib.figure import Figure
 from benchrig.figures import with_uncertainty
 from benchrig.pages.document import SIGNS
 from benchrig.pages.drawing import (
-    CLAY, DIM, HONEY, INK, MOSS, NORMAL, SKY, SMALL, VERDICT_COLOURS,
-    decades, linear, log_or_linear, name_axes, no_ticks, panel, shortened, thinned,
+    CLAY,
+    DIM,
+    HONEY,
+    INK,
+    MOSS,
+    NORMAL,
+    SKY,
+    SMALL,
+    VERDICT_COLOURS,
+    decades,
+    linear,
+    log_or_linear,
+    name_axis,
+    no_ticks,
+    panel,
+    shortened,
+    thinned,
 )  # fmt: skip
 from benchrig.pages.measured import Curve
 from benchrig.result import SessionResult, StateResult
@@ -55,7 +71,7 @@ def line_of(row: StateResult, name: str = "") -> Line:
 
 def draw_currents(lines: Sequence[Line]) -> Figure:
     """Currents over their decades with limits and uncertainty, a row for each."""
-    figure, axes = panel(ROW * len(lines) + 40.0, left=12.0, right=18.0, bottom=34.0, top=6.0)
+    figure, axes = panel(ROW * len(lines) + 40.0, left=22.0, right=24.0, bottom=34.0, top=6.0)
     low_A, high_A = _span(lines)
     decades(axes.xaxis, low_A, high_A, "A")
     low_A, high_A = axes.get_xlim()
@@ -64,7 +80,7 @@ def draw_currents(lines: Sequence[Line]) -> Figure:
     axes.spines["left"].set_visible(False)
     for place, line in enumerate(lines):
         _draw_line(axes, place, line, low_A, high_A)
-    name_axes(axes, "supply current (logarithmic)")
+    name_axis(axes, "supply current (logarithmic)")
     return figure
 
 
@@ -86,7 +102,11 @@ def _draw_line(axes: Axes, place: int, line: Line, low_A: float, high_A: float) 
     y = place + 0.22
     _draw_allowed(axes, y, line, low_A, high_A)
     sign = f"{SIGNS[line.verdict]} {line.verdict}"
-    above = {"transform": axes.get_yaxis_transform(), "fontsize": NORMAL, "va": "center"}
+    above: dict[str, Any] = {
+        "transform": axes.get_yaxis_transform(),
+        "fontsize": NORMAL,
+        "va": "center",
+    }
     axes.text(0.0, place - 0.26, shortened(line.name, LONGEST_NAME), color=INK, **above)
     axes.text(1.0, place - 0.26, sign, color=colour, ha="right", **above)
     value, (lower, upper) = line.value_A, line.bounds_A
@@ -108,7 +128,7 @@ def _draw_line(axes: Axes, place: int, line: Line, low_A: float, high_A: float) 
         axes.text(0.03, y, words, color=DIM, **_small(axes))
 
 
-def _small(axes: Axes) -> dict[str, object]:
+def _small(axes: Axes) -> dict[str, Any]:
     return {"transform": axes.get_yaxis_transform(), "fontsize": SMALL, "va": "center"}
 
 
@@ -142,7 +162,7 @@ def draw_settling(curve: Curve, row: StateResult) -> Figure:
     for limit in (row.limit_min_A, row.limit_max_A):
         if limit is not None and limit in near:
             axes.axhline(limit, color=CLAY, linewidth=1.0, linestyle="--")
-    name_axes(axes, "time since the command")
+    name_axis(axes, "time since the command")
     return figure
 
 
@@ -173,7 +193,7 @@ def draw_timeline(result: SessionResult, told_s: Sequence[float]) -> Figure:
     """States one below the other over the session's time, and what happened, by its number."""
     spans = _visited(result)
     names = list(dict.fromkeys(name for name, _, _ in spans))
-    figure, axes = panel(26.0 * max(len(names), 1) + 56.0, left=12.0, right=14.0, top=22.0)
+    figure, axes = panel(26.0 * max(len(names), 1) + 56.0, left=18.0, right=22.0, top=22.0)
     end_s = max([*(end_s for _, _, end_s in spans), *told_s, 1e-3])
     linear(axes.xaxis, 0.0, end_s, "s")
     axes.set_xlim(0.0, end_s)
@@ -194,7 +214,7 @@ def draw_timeline(result: SessionResult, told_s: Sequence[float]) -> Figure:
             place_above = axes.get_xaxis_transform()
             axes.text(time_s, 1.03, str(number), transform=place_above, color=CLAY, ha="center")
             free_from_s = time_s + 0.05 * end_s
-    name_axes(axes, "time since the start of the session")
+    name_axis(axes, "time since the start of the session")
     return figure
 
 

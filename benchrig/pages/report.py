@@ -29,7 +29,8 @@ def document(
             for each in measured
             for doubt in doubts(each.result)
         ]
-    if lifetime is not None:
-        sections.append(life_section(lifetime))
     sections += [result_section(each) for each in measured]
+    if lifetime is not None:
+        # After a single result, and before many.
+        sections.insert(1, life_section(lifetime))
     return Document(title, verdict, tuple(lead), tuple(sections))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import partial
-
 from typing import TYPE_CHECKING
 
 from benchrig.events import ROUTINE
@@ -60,17 +59,28 @@ def doubts(result: SessionResult) -> Iterator[Text]:
         yield Text(f"The session has a fault. {fault_words(result.fault)}", "warning")
     if not result.complete:
         yield Text("The session was cut off before its end.", "warning")
-    rows = [*result.states, *result.derived, *result.charges]
     for verdict, words in (
         ("fault", "No valid measurement, so no current to rely on"),
         ("undecided", "Undecided, since the limit lies inside the uncertainty"),
     ):
-        names = [row.name for row in rows if row.verdict == verdict]
+        names = [name for name, its in verdicts(result) if its == verdict]
         if names:
             yield Text(f"{words}: {', '.join(dict.fromkeys(names))}.", "warning")
     if result.bench.simulated_seed is not None:
         seed = result.bench.simulated_seed
         yield Text(f"Simulated bench, seed {seed}: no real board was measured.", "warning")
+
+
+def verdicts(result: SessionResult) -> Iterator[tuple[str, str]]:
+    """The name of each row, and its verdict."""
+    for state in result.states:
+        yield state.name, state.verdict
+    for row in result.derived:
+        yield row.name, row.verdict
+    for charge in result.charges:
+        yield charge.name, charge.verdict
+    for sweep in result.sweeps:
+        yield sweep.name, sweep.verdict
 
 
 def _about(result: SessionResult) -> Iterator[tuple[str, str]]:
@@ -88,7 +98,15 @@ def _about(result: SessionResult) -> Iterator[tuple[str, str]]:
 
 
 def _states(result: SessionResult) -> Iterator[Block]:
-    names = columns("state", number("current ± U"), number("limits"), number("margin ± U"), VERDICT, number("awake after"), "remarks")
+    names = columns(
+        "state",
+        number("current ± U"),
+        number("limits"),
+        number("margin ± U"),
+        VERDICT,
+        number("awake after"),
+        "remarks",
+    )
     coverages = sorted({row.coverage for row in result.states if row.coverage is not None})
     stated = " and ".join(f"{100 * coverage:g} %" for coverage in coverages)
     caption = "States" + (f" (U: expanded uncertainty at {stated} coverage)" if stated else "")
@@ -145,7 +163,9 @@ def _draw_currents(rows: tuple[StateResult, ...]) -> Drawing:
 
 
 def _derived(result: SessionResult) -> Table:
-    names = columns("derived", number("value ± U"), number("limits"), number("margin ± U"), VERDICT, "remarks")
+    names = columns(
+        "derived", number("value ± U"), number("limits"), number("margin ± U"), VERDICT, "remarks"
+    )
     return Table(
         "Differences and ratios",
         names,
@@ -161,7 +181,15 @@ def _derived_cells(row: DerivedResult) -> tuple[str, ...]:
 
 
 def _charges(result: SessionResult) -> Table:
-    names = columns("charge", number("charge per event ± U"), number("limits"), VERDICT, number("period"), number("periods"), "remarks")
+    names = columns(
+        "charge",
+        number("charge per event ± U"),
+        number("limits"),
+        VERDICT,
+        number("period"),
+        number("periods"),
+        "remarks",
+    )
     return Table(
         "Charge per event",
         names,
@@ -252,9 +280,7 @@ _BUDGET = columns(
 
 def _budgets(result: SessionResult) -> Section:
     rows = [(row.name, row.standard_uncertainty_A, row.budget) for row in result.states]
-    rows += [
-        (row.name, None, row.budget) for row in result.charges
-    ]
+    rows += [(row.name, None, row.budget) for row in result.charges]
     tables = [_budget(name, combined, budget) for name, combined, budget in rows if budget]
     words = (
         "In the style of GUM (JCGM 100:2008), table H.1. Shares are of the sum of the squares; "
@@ -265,9 +291,7 @@ def _budgets(result: SessionResult) -> Section:
     return Section("Uncertainty budgets", (Text(words), *tables) if tables else (empty,))
 
 
-def _budget(
-    name: str, combined_A: float | None, budget: tuple[ContributionRecord, ...]
-) -> Table:
+def _budget(name: str, combined_A: float | None, budget: tuple[ContributionRecord, ...]) -> Table:
     whole = sum(part.contribution_A**2 for part in budget)
     caption = name
     if combined_A is not None:
@@ -295,7 +319,9 @@ def _budget_cells(part: ContributionRecord, whole: float) -> tuple[str, ...]:
 
 
 def _number(value: float, unit: str) -> str:
-    return "0" if value == 0.0 else format_quantity(value, unit, 3).strip() if unit else f"{value:.3g}"
+    return (
+        "0" if value == 0.0 else format_quantity(value, unit, 3).strip() if unit else f"{value:.3g}"
+    )
 
 
 def notable(result: SessionResult) -> list[EventRecord]:

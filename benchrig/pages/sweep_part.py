@@ -35,8 +35,8 @@ def sweep_section(sweep: SweepResult) -> Section:
             Plot(
                 f"sweep-{sweep.name}",
                 f"{sweep.name}: {sweep.state} over {_over(sweep)}",
-                "Points as measured with their uncertainty, lines as fitted; the table below has "
-                "the same figures.",
+                "Points as measured with their uncertainty, lines as fitted, dotted those of "
+                "static + k f V; the tables below have the same figures.",
                 partial(_draw_sweep, sweep),
             )
         )
@@ -70,8 +70,8 @@ def _fit_doubts(sweep: SweepResult) -> Iterator[Text]:
             yield Text(f"No curve {_fit_words(fit)}. {fault_words(fit.fault)}", "warning")
         elif fit.holds is False:
             yield Text(
-                f"The curve {_fit_words(fit)} does not describe the board: its residuals are larger "
-                "than the uncertainties allow, so its parameters say little.",
+                f"The curve {_fit_words(fit)} does not describe the board: its residuals are "
+                "larger than the uncertainties allow, so its parameters say little.",
                 "warning",
             )
 
@@ -90,7 +90,15 @@ def frequency_words(frequency_Hz: float | None) -> str:
 
 
 def _points(sweep: SweepResult) -> Table:
-    names = columns("point", number("supply"), number("clock"), number("current ± U"), number("limits"), VERDICT, "remarks")
+    names = columns(
+        "point",
+        number("supply"),
+        number("clock"),
+        number("current ± U"),
+        number("limits"),
+        VERDICT,
+        "remarks",
+    )
     return Table(
         "Points of the sweep",
         names,
@@ -122,10 +130,15 @@ def _fits(sweep: SweepResult) -> Table:
         )
         for fit in sweep.fits
     ]
-    names = columns("curve", "parameters ± U", number("chi-square"), number("degrees of freedom"), number("probability"), "holds")
-    return Table(
-        "Curves fitted to the points", names, tuple(rows)
+    names = columns(
+        "curve",
+        "parameters ± U",
+        number("chi-square"),
+        number("degrees of freedom"),
+        number("probability"),
+        "holds",
     )
+    return Table("Curves fitted to the points", names, tuple(rows))
 
 
 def _parameter(each: FitParameter) -> str:
@@ -147,7 +160,14 @@ def _residuals(sweep: SweepResult) -> Table:
         for fit in sweep.fits
         for each in fit.residuals
     ]
-    names = columns("curve", number("supply"), number("clock"), number("point above curve"), number("in standard uncertainties"), "fits")
+    names = columns(
+        "curve",
+        number("supply"),
+        number("clock"),
+        number("point above curve"),
+        number("in standard uncertainties"),
+        "fits",
+    )
     return Table(
         "Residuals: what the points lie above their curves",
         names,
@@ -156,7 +176,16 @@ def _residuals(sweep: SweepResult) -> Table:
 
 
 def _deviations(sweep: SweepResult) -> Table:
-    names = columns("point", number("supply"), number("clock"), number("stated"), "kind", number("measured ± U"), number("off by"), number("off by, in U"))
+    names = columns(
+        "point",
+        number("supply"),
+        number("clock"),
+        number("stated"),
+        "kind",
+        number("measured ± U"),
+        number("off by"),
+        number("off by, in U"),
+    )
     source = "" if sweep.data_sheet is None else f" {sweep.data_sheet}"
     return Table(
         f"Beside the data sheet{source}",

@@ -5,11 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from benchrig.figures import exactly
 from benchrig.pages.drawing import (
-    CLAY, DIM, HONEY, INK, MOSS, SKY, SMALL, linear, name_axes, panel,
+    CLAY,
+    DIM,
+    HONEY,
+    INK,
+    MOSS,
+    SKY,
+    SMALL,
+    linear,
+    name_axis,
+    panel,
 )  # fmt: skip
 from benchrig.result import SweepFit, SweepPoint, SweepResult
 
@@ -39,12 +49,13 @@ def draw_sweep(sweep: SweepResult) -> Figure:
         for fit in fits:
             if (curve := _curve(fit, group, over_frequency)) is not None:
                 steps = np.linspace(*axes.get_xlim(), 60)
-                axes.plot(steps, curve(steps), color=colour, linewidth=1.0)
+                style = ":" if fit.kind == "joint" else "-"
+                axes.plot(steps, curve(steps), style, color=colour, linewidth=1.0)
     axes.legend(
         loc="lower left", bbox_to_anchor=(-0.02, 1.0), ncols=3, frameon=False, fontsize=SMALL,
         borderaxespad=0.0, handletextpad=0.2,
     )  # fmt: skip
-    name_axes(axes, "clock frequency" if over_frequency else "supply voltage")
+    name_axis(axes, "clock frequency" if over_frequency else "supply voltage")
     return figure
 
 
@@ -67,16 +78,16 @@ def _ends(point: SweepPoint) -> tuple[float, float]:
 
 
 def _draw_points(
-    axes: object,
+    axes: Axes,
     x: Callable[[SweepPoint], float],
     points: Sequence[SweepPoint],
     colour: str,
     mark: str,
     label: str,
 ) -> None:
-    axes.errorbar(  # type: ignore[attr-defined]
+    axes.errorbar(
         [x(point) for point in points],
-        [point.row.current_A for point in points],
+        [point.row.current_A or 0.0 for point in points],
         [point.row.expanded_uncertainty_A or 0.0 for point in points],
         fmt=mark, color=colour, markersize=4, linewidth=1.0, capsize=2, label=label,
     )  # fmt: skip
@@ -90,6 +101,9 @@ def _curve(
     static_A = known.get("static", 0.0)
     if over_frequency and fit.kind == "frequency" and fit.voltage_V == voltage_V:
         return lambda frequency_Hz: static_A + known.get("per_hertz", 0.0) * frequency_Hz
+    if over_frequency and fit.kind == "joint" and voltage_V is not None:
+        slope = known.get("per_volt_hertz", 0.0) * voltage_V
+        return lambda frequency_Hz: static_A + slope * frequency_Hz
     if not over_frequency and fit.kind == "voltage":
         return lambda voltage: static_A + known.get("per_volt", 0.0) * voltage
     return None

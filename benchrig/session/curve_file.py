@@ -6,7 +6,14 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from benchrig.session.fields import FileModel, Frequency, Name, PositiveCurrent, PositiveVoltage, Text
+from benchrig.session.fields import (
+    FileModel,
+    Frequency,
+    Name,
+    PositiveCurrent,
+    PositiveVoltage,
+    Text,
+)
 from benchrig.session.toml_file import TomlFile
 
 

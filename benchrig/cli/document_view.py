@@ -1,0 +1,43 @@
+"""A document on the screen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchrig.cli.tables import Page
+from benchrig.cli.wording import VERDICT_STYLES
+from benchrig.pages.document import SIGNS, Block, Document, Facts, Section, Table, Text
+
+_STYLES = {"plain": "", "strong": "bold", "warning": "bold yellow", "caution": "yellow"}
+
+
+def show_document(document: Document) -> None:
+    page = Page()
+    _title(page, document.title, document.verdict)
+    _show(page, document.lead)
+    _show(page, document.sections)
+
+
+def _title(page: Page, title: str, verdict: str | None) -> None:
+    if verdict is None:
+        page.line(title, "bold")
+    else:
+        page.line(f"{title}: {SIGNS[verdict]} {verdict}", VERDICT_STYLES[verdict])
+
+
+def _show(page: Page, blocks: Sequence[Block]) -> None:
+    for block in blocks:
+        if isinstance(block, Text):
+            lead = f"{block.kind.upper()}: " if block.kind in ("warning", "caution") else ""
+            page.line(f"{lead}{block.words}", _STYLES[block.kind])
+        elif isinstance(block, Facts):
+            for name, value in block.pairs:
+                page.line(f"{name}: {value}")
+        elif isinstance(block, Table):
+            page.line()
+            page.line(block.caption, "bold")
+            page.table([column.name for column in block.columns], block.rows)
+        elif isinstance(block, Section):
+            page.line()
+            _title(page, block.title, block.verdict)
+            _show(page, block.blocks)
