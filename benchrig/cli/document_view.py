@@ -36,8 +36,22 @@ def _show(page: Page, blocks: Sequence[Block]) -> None:
         elif isinstance(block, Table):
             page.line()
             page.line(block.caption, "bold")
-            page.table([column.name for column in block.columns], block.rows)
+            _table(page, block)
         elif isinstance(block, Section):
             page.line()
             _title(page, block.title, block.verdict)
             _show(page, block.blocks)
+
+
+def _table(page: Page, table: Table) -> None:
+    shown = [place for place, column in enumerate(table.columns) if column.kind != "note"]
+    heads, rows = _cells(table, shown)
+    if not page.fits(heads, rows):
+        heads, rows = _cells(table, [p for p in shown if not table.columns[p].aside])
+    last = table.columns[-1].kind == "note"
+    page.table(heads, rows, [row[-1] for row in table.rows] if last else ())
+
+
+def _cells(table: Table, places: Sequence[int]) -> tuple[list[str], list[list[str]]]:
+    heads = [table.columns[place].name for place in places]
+    return heads, [[row[place] for place in places] for row in table.rows]

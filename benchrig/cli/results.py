@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +37,7 @@ def results_options(function: Callable[..., None]) -> Any:
     """The results, and what a battery life is computed of; as `results` and `options`."""
     file = click.Path(path_type=Path)
 
+    @wraps(function)  # its options as well
     def wrapped(
         results: tuple[Path, ...],
         profile: Path | None,
@@ -48,7 +50,6 @@ def results_options(function: Callable[..., None]) -> Any:
         options = LifeOptions(profile, cell, target, probability, seed)
         function(results=results, options=options, **others)
 
-    wrapped.__doc__ = function.__doc__
     for decorator in (
         click.option(
             "--seed",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
-Kind = Literal["text", "number", "verdict"]
+Kind = Literal["text", "number", "verdict", "note"]
 SIGNS = {"pass": "✓", "fail": "✗", "undecided": "?", "fault": "!"}
 """Beside the word of a verdict, so that colour is never the only sign."""
 
@@ -32,8 +32,11 @@ class Facts:
 
 @dataclass(frozen=True)
 class Column:
+    """A `note` has its own line where there is little room; what is `aside` is left out there."""
+
     name: str
     kind: Kind = "text"
+    aside: bool = False
 
 
 @dataclass(frozen=True)
@@ -58,9 +61,10 @@ class Plot:
 
 @dataclass(frozen=True)
 class Plots:
-    """Small ones that stand side by side where there is room."""
+    """Small ones that stand side by side where there is room; `legend` says how to read them."""
 
     each: tuple[Plot, ...]
+    legend: str
 
 
 @dataclass(frozen=True)
@@ -83,11 +87,12 @@ class Document:
 Block = Text | Facts | Table | Plot | Plots | Section
 
 
-def number(name: str) -> Column:
-    return Column(name, "number")
+def number(name: str, *, aside: bool = False) -> Column:
+    return Column(name, "number", aside)
 
 
 VERDICT = Column("verdict", "verdict")
+REMARKS = Column("remarks", "note")
 
 
 def columns(*names: str | Column) -> tuple[Column, ...]:

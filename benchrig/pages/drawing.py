@@ -71,7 +71,7 @@ def panel(
     *,
     left: float = 56.0,
     bottom: float = 34.0,
-    right: float = 12.0,
+    right: float = 24.0,
     top: float = 10.0,
 ) -> tuple[Figure, Axes]:
     """A figure of the usual width with one axes; all in points."""

@@ -51,7 +51,7 @@ def draw_life(life: Life, target_years: float | None) -> Figure:
 
 def draw_shares(rows: Sequence[tuple[str, float, float]]) -> Figure:
     """Bars of shares of 1 with their expanded uncertainties, the name above each."""
-    figure, axes = panel(BAR * len(rows) + 38.0, left=18.0, right=22.0, top=4.0)
+    figure, axes = panel(BAR * len(rows) + 38.0, left=18.0, top=4.0)
     linear(axes.xaxis, 0.0, 100.0, "%")
     axes.set_ylim(len(rows) - 0.5, -0.5)
     no_ticks(axes.yaxis)

@@ -11,7 +11,7 @@ from benchrig.pages.document import SIGNS, Block, Document, Facts, Section, Tabl
 # All that means something to a reader of Markdown (CommonMark 0.31, 2.4: any ASCII punctuation may
 # be escaped), as far as it does in the middle of a line.
 _MEANT = re.compile(r"([\\`*_\[\]<>|~$&#!])")
-_AT_START = re.compile(r"^(\s*)([-+=]|\d+[.)])")
+_AT_START = re.compile(r"^(\d*)([-+=.)])(?=\s|$)")
 
 
 def to_markdown(document: Document) -> str:
@@ -23,8 +23,7 @@ def to_markdown(document: Document) -> str:
 
 def escaped(words: str) -> str:
     """As text and nothing else, on one line."""
-    words = _MEANT.sub(r"\\\1", harmless(words))
-    return _AT_START.sub(lambda found: f"{found[1]}{found[2][:-1]}\\{found[2][-1]}", words)
+    return _MEANT.sub(r"\\\1", harmless(words))
 
 
 def _verdict(word: str) -> str:
@@ -47,7 +46,7 @@ def _blocks(blocks: Sequence[Block], level: int) -> Iterator[str]:
 
 
 def _text(block: Text) -> str:
-    words = escaped(block.words)
+    words = _AT_START.sub(r"\1\\\2", escaped(block.words))
     if block.kind == "plain":
         return words
     return f"**{words}**" if block.kind == "strong" else f"**{block.kind.capitalize()}:** {words}"

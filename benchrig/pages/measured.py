@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,8 +39,19 @@ class Measured:
     lacking: str = ""
 
     @property
-    def title(self) -> str:
-        return f"{self.result.board.name}, {self.result.serial_number or self.name}"
+    def board(self) -> str:
+        return self.result.serial_number or self.name
+
+
+def labels(measured: Sequence[Measured]) -> list[str]:
+    """A name of each that none of the others has: the board's, with the time where it was measured
+    more than once."""
+    boards = Counter(each.board for each in measured)
+    timed = [f"{each.board}, {each.result.started:%Y-%m-%d %H:%M:%S}" for each in measured]
+    return [
+        each.board if boards[each.board] == 1 else told
+        for each, told in zip(measured, timed, strict=True)
+    ]
 
 
 def load_measured(path: Path) -> Measured:

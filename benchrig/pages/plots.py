@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -37,7 +36,7 @@ from benchrig.result import SessionResult, StateResult
 from benchrig.units import format_quantity
 
 ROW = 34.0
-LEAST_SPAN_DECADES = 5
+LEAST_DECADES = 5
 LONGEST_NAME = 40
 
 
@@ -69,32 +68,33 @@ def line_of(row: StateResult, name: str = "") -> Line:
     )
 
 
-def draw_currents(lines: Sequence[Line]) -> Figure:
-    """Currents over their decades with limits and uncertainty, a row for each."""
-    figure, axes = panel(ROW * len(lines) + 40.0, left=22.0, right=24.0, bottom=34.0, top=6.0)
+def draw_currents(lines: Sequence[Line], least_decades: int = LEAST_DECADES) -> Figure:
+    """Currents over their decades with limits and uncertainty, a row for each. Where fewer than
+    one are enough and no more are asked for, the scale is linear."""
+    figure, axes = panel(ROW * len(lines) + 40.0, left=22.0, top=6.0)
     low_A, high_A = _span(lines)
-    decades(axes.xaxis, low_A, high_A, "A")
-    low_A, high_A = axes.get_xlim()
+    if least_decades == 0 and high_A < 10.0 * low_A:
+        linear(axes.xaxis, low_A, high_A, "A")
+    else:
+        decades(axes.xaxis, min(low_A, high_A / 10.0**least_decades), high_A, "A")
     axes.set_ylim(len(lines) - 0.5, -0.5)
     no_ticks(axes.yaxis)
     axes.spines["left"].set_visible(False)
     for place, line in enumerate(lines):
-        _draw_line(axes, place, line, low_A, high_A)
-    name_axis(axes, "supply current (logarithmic)")
+        _draw_line(axes, place, line, *axes.get_xlim())
+    name_axis(axes, f"supply current ({axes.get_xscale()} scale)")
     return figure
 
 
 def _span(lines: Sequence[Line]) -> tuple[float, float]:
-    """All that is above zero, and five decades at least."""
+    """All that is above zero, and some room."""
     known = [
         value
         for line in lines
         for value in (line.value_A, *line.bounds_A, line.low_A, line.high_A)
         if value is not None and value > 0.0
     ] or [1e-6]
-    low, high = math.log10(min(known)) - 0.1, math.log10(max(known)) + 0.1
-    low = min(low, high - LEAST_SPAN_DECADES)
-    return 10.0 ** math.floor(low), 10.0 ** math.ceil(high)
+    return 0.9 * min(known), 1.1 * max(known)
 
 
 def _draw_line(axes: Axes, place: int, line: Line, low_A: float, high_A: float) -> None:
@@ -121,8 +121,10 @@ def _draw_line(axes: Axes, place: int, line: Line, low_A: float, high_A: float) 
         axes.plot([low_A], [y], "<", color=colour, markersize=6, clip_on=False)
         axes.text(0.03, y, f"{shown}: not on this scale", color=INK, **_small(axes))
     elif upper is not None and upper > 0.0:
-        ends = [max(lower or low_A, low_A), upper]
-        axes.plot(ends, [y, y], color=colour, linewidth=3.0, alpha=0.8)
+        axes.plot([max(lower or low_A, low_A), upper], [y, y], color=colour, linewidth=3.0)
+    elif lower is not None and lower > 0.0:
+        axes.plot([lower, high_A], [y, y], color=colour, linewidth=3.0)
+        axes.plot([high_A], [y], ">", color=colour, markersize=6, clip_on=False)
     else:
         words = shortened(line.words or "no current", LONGEST_NAME)
         axes.text(0.03, y, words, color=DIM, **_small(axes))
@@ -149,7 +151,9 @@ def draw_settling(curve: Curve, row: StateResult) -> Figure:
     middle, low, median, high = thinned(curve.times_s, curve.currents_A)
     marks = [m for m in (row.current_A, row.limit_max_A, row.limit_min_A) if m is not None]
     near = [m for m in marks if float(np.min(low)) / 3 < m < 3 * float(np.max(high))]
-    log_or_linear(axes.yaxis, *_reach(low, high, near), "A")
+    lowest_A, highest_A = _reach(row, low, high, near)
+    room_A = 0.02 * (highest_A - lowest_A)  # so that a limit is not on the edge
+    log_or_linear(axes.yaxis, lowest_A, highest_A + room_A, "A")
     if axes.get_yscale() == "log":
         least = axes.get_ylim()[0]
         low, median, high = (np.maximum(each, least) for each in (low, median, high))
@@ -166,13 +170,16 @@ def draw_settling(curve: Curve, row: StateResult) -> Figure:
     return figure
 
 
-def _reach(low: np.ndarray, high: np.ndarray, marks: Sequence[float]) -> tuple[float, float]:
+def _reach(
+    row: StateResult, low: np.ndarray, high: np.ndarray, marks: Sequence[float]
+) -> tuple[float, float]:
+    highest = max([float(np.max(high)), *marks])
     positive = low[low > 0.0]
     # Single readings at or below zero are the noise of a small current, not a reason for a
-    # linear scale; half of them are.
-    mostly = positive.size > low.size / 2
-    least = float(np.min(positive)) if mostly else float(np.min(low))
-    return min([least, *marks]), max([float(np.max(high)), *marks])
+    # linear scale; a current at or below zero is, and half of the readings are.
+    if positive.size > low.size / 2 and (row.current_A is None or row.current_A > 0.0):
+        return max(min([float(np.min(positive)), *marks]), 1e-7 * highest), highest
+    return min([float(np.min(low)), *marks]), highest
 
 
 def _mark_averaged(axes: Axes, row: StateResult) -> None:
@@ -193,7 +200,7 @@ def draw_timeline(result: SessionResult, told_s: Sequence[float]) -> Figure:
     """States one below the other over the session's time, and what happened, by its number."""
     spans = _visited(result)
     names = list(dict.fromkeys(name for name, _, _ in spans))
-    figure, axes = panel(26.0 * max(len(names), 1) + 56.0, left=18.0, right=22.0, top=22.0)
+    figure, axes = panel(26.0 * max(len(names), 1) + 56.0, left=18.0, top=22.0)
     end_s = max([*(end_s for _, _, end_s in spans), *told_s, 1e-3])
     linear(axes.xaxis, 0.0, end_s, "s")
     axes.set_xlim(0.0, end_s)

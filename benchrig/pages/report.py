@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from benchrig.pages.document import Block, Document, Section, Text
+from benchrig.pages.document import Block, Document
 from benchrig.pages.life_part import Lifetime, NoLifetime, life_section
-from benchrig.pages.lot_part import lot_section
-from benchrig.pages.measured import Measured
-from benchrig.pages.result_part import doubts, result_section
+from benchrig.pages.lot_part import lot_doubts, lot_section
+from benchrig.pages.measured import Measured, labels
+from benchrig.pages.result_part import result_section
 from benchrig.result import worst
 
 
@@ -17,20 +17,16 @@ def document(
 ) -> Document:
     """One result, or several with an overview before them; at least one."""
     verdict = worst([each.result.verdict for each in measured])
-    sections: list[Section] = []
-    lead: list[Block] = []
+    lead: tuple[Block, ...] = ()
     if len(measured) == 1:
-        title = measured[0].title
+        title = f"{measured[0].result.board.name}, {measured[0].board}"
+        sections = [result_section(measured[0], "What was measured")]
     else:
         title = f"{len(measured)} results of {measured[0].result.session}"
-        sections.append(lot_section(measured))
-        lead = [
-            Text(f"{each.name}: {doubt.words}", doubt.kind)
-            for each in measured
-            for doubt in doubts(each.result)
-        ]
-    sections += [result_section(each) for each in measured]
+        lead = tuple(lot_doubts(measured))
+        sections = [lot_section(measured)]
+        sections += map(result_section, measured, labels(measured))
     if lifetime is not None:
         # After a single result, and before many.
         sections.insert(1, life_section(lifetime))
-    return Document(title, verdict, tuple(lead), tuple(sections))
+    return Document(title, verdict, lead, tuple(sections))

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
 from benchrig.events import ROUTINE
 from benchrig.figures import limits, with_uncertainty
 from benchrig.pages.document import (
+    REMARKS,
     VERDICT,
     Block,
+    Column,
     Facts,
     Plot,
     Plots,
@@ -41,7 +43,7 @@ MOST_EVENTS = 200
 _ABOUT_THE_BENCH = frozenset({"meter", "supply", "powered", "identity"})
 
 
-def result_section(measured: Measured) -> Section:
+def result_section(measured: Measured, title: str) -> Section:
     result = measured.result
     blocks: list[Block] = [Facts(tuple(_about(result))), *doubts(result)]
     blocks += _states(result)
@@ -50,7 +52,7 @@ def result_section(measured: Measured) -> Section:
     blocks.append(_settling(measured))
     blocks += [sweep_section(sweep) for sweep in result.sweeps]
     blocks += [_budgets(result), _events(result), _how(measured)]
-    return Section(measured.title, tuple(blocks), result.verdict, measured.name)
+    return Section(title, tuple(blocks), result.verdict, measured.name)
 
 
 def doubts(result: SessionResult) -> Iterator[Text]:
@@ -105,7 +107,7 @@ def _states(result: SessionResult) -> Iterator[Block]:
         number("margin ± U"),
         VERDICT,
         number("awake after"),
-        "remarks",
+        REMARKS,
     )
     coverages = sorted({row.coverage for row in result.states if row.coverage is not None})
     stated = " and ".join(f"{100 * coverage:g} %" for coverage in coverages)
@@ -114,7 +116,7 @@ def _states(result: SessionResult) -> Iterator[Block]:
     if result.states:
         yield Plot(
             "currents",
-            "Currents, limits and uncertainty",
+            f"Currents, limits and uncertainty. {CURRENTS_LEGEND}",
             currents_words([(row.name, row) for row in result.states]),
             partial(_draw_currents, result.states),
         )
@@ -145,15 +147,17 @@ def _remarks(row: StateResult) -> Iterator[str]:
         yield f"{row.events} events that nobody declared{each}"
 
 
-def currents_words(rows: list[tuple[str, StateResult]]) -> str:
+CURRENTS_LEGEND = (
+    "A dot is a current, the bar through it its uncertainty; the band reaches from limit to limit."
+)
+
+
+def currents_words(rows: Sequence[tuple[str, StateResult]]) -> str:
     told = [
         f"{name}: {value_words(row)}, limits {limit_words(row)}, {row.verdict}"
         for name, row in rows
     ]
-    return (
-        "A row for each state: a dot for its current, a bar for its uncertainty, a band from "
-        f"limit to limit. {'; '.join(told)}."
-    )
+    return f"{CURRENTS_LEGEND} {'; '.join(told)}."
 
 
 def _draw_currents(rows: tuple[StateResult, ...]) -> Drawing:
@@ -164,7 +168,7 @@ def _draw_currents(rows: tuple[StateResult, ...]) -> Drawing:
 
 def _derived(result: SessionResult) -> Table:
     names = columns(
-        "derived", number("value ± U"), number("limits"), number("margin ± U"), VERDICT, "remarks"
+        "derived", number("value ± U"), number("limits"), number("margin ± U"), VERDICT, REMARKS
     )
     return Table(
         "Differences and ratios",
@@ -188,7 +192,7 @@ def _charges(result: SessionResult) -> Table:
         VERDICT,
         number("period"),
         number("periods"),
-        "remarks",
+        REMARKS,
     )
     return Table(
         "Charge per event",
@@ -215,6 +219,13 @@ def _charge_cells(row: ChargeResult) -> tuple[str, ...]:
     )
 
 
+_LEGEND = (
+    "The line is the median of the readings, the area around it reaches from the smallest to the "
+    "largest. The shaded part after the upright line was averaged, the heavy line across it is the "
+    "current; dashed lines are limits."
+)
+
+
 def _settling(measured: Measured) -> Section:
     states = measured.result.states
     pairs = list(zip(states, measured.curves, strict=True))
@@ -229,19 +240,12 @@ def _settling(measured: Measured) -> Section:
         for number, (row, curve) in enumerate(pairs, start=1)
         if curve is not None
     ]
-    blocks: list[Block] = [Plots(tuple(plots))] if plots else []
+    blocks: list[Block] = [Plots(tuple(plots), _LEGEND)] if plots else []
     if measured.lacking:
         words = f"The readings are missing, and with them all curves. {measured.lacking}"
         blocks.append(Text(words, "warning"))
     elif without := [row.name for row, curve in pairs if curve is None]:
         blocks.append(Text(f"No readings, so no curve: {', '.join(without)}."))
-    if plots:
-        words = (
-            "The line is the median of the readings, the area around it reaches from the smallest "
-            "to the largest. The shaded part after the upright line was averaged, the heavy line "
-            "across it is the current; dashed lines are limits."
-        )
-        blocks.insert(0, Text(words))
     return Section("How the states settled", tuple(blocks))
 
 
@@ -264,13 +268,13 @@ def _draw_settling(curve: Curve, row: StateResult) -> Drawing:
 
 _BUDGET = columns(
     "source",
-    "quantity",
-    number("estimate"),
-    number("half-width or s"),
-    "distribution",
-    number("divisor"),
-    number("standard uncertainty"),
-    number("sensitivity"),
+    Column("quantity", aside=True),
+    number("estimate", aside=True),
+    number("half-width or s", aside=True),
+    Column("distribution", aside=True),
+    number("divisor", aside=True),
+    number("standard uncertainty", aside=True),
+    number("sensitivity", aside=True),
     number("contribution"),
     number("share of variance"),
     number("degrees of freedom"),

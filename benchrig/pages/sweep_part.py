@@ -7,7 +7,17 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from benchrig.figures import exactly, with_uncertainty
-from benchrig.pages.document import VERDICT, Block, Plot, Section, Table, Text, columns, number
+from benchrig.pages.document import (
+    REMARKS,
+    VERDICT,
+    Block,
+    Plot,
+    Section,
+    Table,
+    Text,
+    columns,
+    number,
+)
 from benchrig.result import CurveDeviation, FitParameter, SweepFit, SweepPoint, SweepResult
 from benchrig.row_text import fault_words, limit_words, reason_words, value_words
 from benchrig.units import format_quantity
@@ -97,7 +107,7 @@ def _points(sweep: SweepResult) -> Table:
         number("current ± U"),
         number("limits"),
         VERDICT,
-        "remarks",
+        REMARKS,
     )
     return Table(
         "Points of the sweep",
