@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from benchrig.pages.document import (
     VERDICT,
     Block,
+    Column,
     Plot,
     Plots,
     Section,
