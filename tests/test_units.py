@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchrig.units import EXAMPLES, format_quantity, parse_quantity
+from benchrig.units import EXAMPLES, format_quantity, parse_quantity, parse_toleranced
 
 
 @pytest.mark.parametrize(
@@ -51,6 +51,15 @@ from benchrig.units import EXAMPLES, format_quantity, parse_quantity
         ("0.025%", "%", 0.00025),
         ("25 °C", "°C", 25.0),
         ("60 uA/V", "A/V", 60e-6),
+        ("12 uC", "C", 12e-6),
+        ("220 mAh", "C", 792.0),
+        ("1 Ah", "C", 3600.0),
+        ("10 years", "s", 315_576_000.0),
+        ("1 year", "s", 31_557_600.0),
+        ("2 a", "s", 63_115_200.0),
+        ("4 /s", "1/s", 4.0),
+        ("4 1/min", "1/s", 4 / 60),
+        ("90 /h", "1/s", 0.025),
     ],
 )
 def test_a_number_with_its_unit_is_read(text: str, unit: str, value: float) -> None:
@@ -60,6 +69,9 @@ def test_a_number_with_its_unit_is_read(text: str, unit: str, value: float) -> N
 @pytest.mark.parametrize(
     ("text", "unit", "part"),
     [
+        ("5 Ah", "A", "is in Ah, not in A"),
+        ("5 aAh", "Hz", "is in aAh, not in Hz"),
+        ("5 h", "C", "is in h, not in C"),
         ("1.2", "A", "has no unit"),
         ("1.2 u", "A", "is in u, not in A"),
         ("1 m", "s", "is in m, not in s"),
@@ -96,6 +108,38 @@ def test_anything_else_is_refused_with_an_example(text: object, unit: str, part:
         parse_quantity(text, unit)  # type: ignore[arg-type]
     assert part in str(caught.value)
     assert EXAMPLES[unit] in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value", "within"),
+    [
+        ("12 uC +- 1 uC", "C", 12e-6, 1e-6),
+        ("12 uC ± 1 uC", "C", 12e-6, 1e-6),
+        ("220 mAh+-5 %", "C", 792.0, 39.6),
+        ("-2 mA +- 10 %", "A", -2e-3, 0.2e-3),
+        ("5 s", "s", 5.0, 0.0),
+        # A share is stated in % itself.
+        ("5 % +- 1 %", "%", 0.05, 0.01),
+    ],
+)
+def test_a_tolerance_is_read(text: str, unit: str, value: float, within: float) -> None:
+    found = parse_toleranced(text, unit)
+    assert (found.value, found.within) == pytest.approx((value, within), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "part"),
+    [
+        ("5 s +- -1 s", "has a negative tolerance"),
+        ("5 s +-", "is not a quantity"),
+        ("5 s +- 1 A", "is in A, not in s"),
+        ("+- 1 s", "is not a quantity"),
+        (5, "5 has no unit"),
+    ],
+)
+def test_anything_else_is_no_tolerance(text: object, part: str) -> None:
+    with pytest.raises(ValueError, match=part):
+        parse_toleranced(text, "s")  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("unit", EXAMPLES)

@@ -68,6 +68,9 @@ def _average(page: Page, found: Life) -> None:
     page.table(("use", "mode", "time", "adds to the average ± U", "share of the charge ± U"), rows)
     page.line()
     average = found.average
+    for mode, budget in average.modes if len(average.modes) > 1 else ():
+        mean = with_uncertainty(budget.value, budget.expanded_uncertainty, "A")
+        page.line(f"average in {mode}: {mean}")
     page.line(
         "average current of the board: "
         + with_uncertainty(average.current_A, average.expanded_uncertainty_A, "A")
@@ -146,6 +149,10 @@ def _needed(each: Needed) -> list[list[str]]:
 
 
 def _sensitivities(page: Page, felt: Sequence[Sensitivity]) -> None:
+    if all(each.elasticity == 0.0 for each in felt):
+        page.line()
+        page.line("sensitivity: a small change of any of these changes nothing of it")
+        return
     rows = [
         [each.lever.name, f"{each.elasticity:+.3f} %", f"±{days(each.spread_years)}"]
         for each in felt

@@ -12,9 +12,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
+from benchrig.energy.lots import lot, one_board
 from benchrig.energy.profile import Path, Profile
 from benchrig.errors import Fault
-from benchrig.measurement.combining import Budget, combine
+from benchrig.measurement.combining import Budget
 from benchrig.measurement.contributions import Contribution, Stated
 from benchrig.result import ContributionRecord, SessionResult
 
@@ -259,51 +260,10 @@ def _of(cause: str | None, source: Source) -> str | None:
     return f"{cause} ({source.meter})"
 
 
-def _mean(budgets: Sequence[Budget]) -> Budget:
-    share = 1.0 / len(budgets)
-    value = math.fsum(budget.value for budget in budgets) * share
-    return combine(budgets, [share] * len(budgets), value)
-
-
 def _lot(boards: Mapping[str, Sequence[Budget]]) -> Drawn:
-    each = [_repeated(rows) for rows in boards.values()]
+    each = [one_board(rows) for rows in boards.values()]
     if len(each) == 1:
         return Drawn(each[0], next(iter(boards)), 1)
-    mean, spread = _mean(each), _spread(each)
-    # One more board lies about the true mean, which is itself known from the n boards alone.
-    one = _with_scatter(mean, each, math.sqrt(1.0 + 1.0 / len(each)), shared="between boards")
-    middle = _with_scatter(mean, each, 1.0 / math.sqrt(len(each)), shared="between boards")
-    return Drawn(one, f"a board of a lot, {len(each)} measured", len(each), spread, middle)
-
-
-def _repeated(rows: Sequence[Budget]) -> Budget:
-    """One board that was measured several times."""
-    if len(rows) == 1:
-        return rows[0]
-    return _with_scatter(_mean(rows), rows, 1.0 / math.sqrt(len(rows)))
-
-
-def _spread(budgets: Sequence[Budget]) -> float:
-    values = [budget.value for budget in budgets]
-    mean = math.fsum(values) / len(values)
-    return math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
-
-
-def _with_scatter(
-    mean: Budget, each: Sequence[Budget], factor: float, shared: str | None = None
-) -> Budget:
-    """The mean with what is seen between the single ones in place of their own scatter, which is
-    a part of that: at least as large as their own. States of one board may well be high together,
-    so boards are one cause, which adds linearly over the states: on the safe side."""
-    own = [
-        math.hypot(*(part.standard_uncertainty for part in budget.contributions if _alone(part)))
-        for budget in each
-    ]
-    seen = max(_spread(each), math.sqrt(math.fsum(u * u for u in own) / len(own)))
-    scatter = Contribution(shared or "between sessions", factor * seen, len(each) - 1, "A", shared)
-    common = tuple(part for part in mean.contributions if not _alone(part))
-    return replace(mean, contributions=(*common, scatter))
-
-
-def _alone(part: Contribution) -> bool:
-    return part.shared is None and part.statement is None
+    found = lot(each)
+    origin = f"a board of a lot, {len(each)} measured"
+    return Drawn(found.one_more, origin, len(each), found.spread, found.mean)

@@ -27,6 +27,14 @@ def life_document(
         "expanded_uncertainty_A": average.expanded_uncertainty_A,
         "currents": [_drawn(name, "A", drawn) for name, drawn in case.currents.states.items()],
         "charges": [_drawn(name, "C", drawn) for name, drawn in case.currents.charges.items()],
+        "modes": [
+            {
+                "name": mode,
+                "current_A": budget.value,
+                "expanded_uncertainty_A": budget.expanded_uncertainty,
+            }
+            for mode, budget in average.modes
+        ],
         "uses": [_part(part) for part in average.parts],
         "names": [_part(part) for part in average.names],
         "median_years": found.median_years,

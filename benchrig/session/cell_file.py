@@ -155,6 +155,8 @@ class CellFile(TomlFile):
         loss = self.self_discharge
         if loss.value + loss.within >= 1.0:
             yield ("self_discharge",), "must be below 100 % per year, its tolerance included"
+        if loss.within > loss.value:
+            yield ("self_discharge",), "may be negative; its tolerance must not be above it"
         cell, where = self.cell, f"{self.at_temperature:g} °C, at_temperature"
         if any(abs(factor - 1.0) > 1e-9 for factor in cell.at(self.at_temperature)):
             yield ("temperatures",), f"must give 100 % and the factor 1 at {where}"

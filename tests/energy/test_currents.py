@@ -11,7 +11,7 @@ import pytest
 from benchrig.energy import Mode, Profile, Source, Use, average_current, currents_for, missing
 from benchrig.energy import quantity as stated
 from benchrig.errors import Fault
-from benchrig.measurement import weighted_sum
+from benchrig.measurement import Budget, Contribution, weighted_sum
 from benchrig.result import FaultRecord, SessionResult
 from tests.energy.products import COARSE, FINE, always, read, result, row, scattered
 
@@ -121,6 +121,16 @@ def test_results_of_one_serial_number_are_one_board() -> None:
     assert (drawn.boards, drawn.spread, drawn.mean) == (1, None, None)
     assert drawn.budget.standard_uncertainty == pytest.approx(0.1e-6 / math.sqrt(3), rel=1e-9)
     assert any("one board was measured" in text for text in found.warnings)
+
+
+def test_what_is_to_come_each_time_does_not_average_out() -> None:
+    """A transient that is cut off at the same place in nine sessions is in all of them."""
+    settling = Contribution("settling", 30e-9)
+    each = Budget(1e-6, (Contribution("averaging", 3e-9, 15, "A"), settling))
+    again = [Source(f"run {n}", result(row("sleep", each))) for n in range(9)]
+    drawn = currents_for(always(), again, {}).states["sleep"]
+    expected_A = math.hypot(30e-9, 3e-9 / 3.0)
+    assert drawn.budget.standard_uncertainty == pytest.approx(expected_A, rel=1e-9)
 
 
 def test_rows_of_one_result_are_one_board_too() -> None:
