@@ -91,7 +91,7 @@ def state_result(
             "coverage": COVERAGE,
             "standard_uncertainty_A": budget.standard_uncertainty,
             "coverage_factor": budget.coverage_factor,
-            "degrees_of_freedom": _finite(budget.dof),
+            "degrees_of_freedom": finite(budget.dof),
             "reported": str(reported(budget, "A")),
             "conformance_probability": conformance_probability(
                 budget.value, budget.standard_uncertainty, limit.min, limit.max
@@ -106,7 +106,7 @@ def state_result(
             "burden_correction_A": priced.burden_correction_A,
             "leakage_correction_A": priced.leakage_correction_A,
             "flags": tuple(flags),
-            "budget": _budget_rows(budget),
+            "budget": budget_rows(budget),
         }
     )
 
@@ -151,8 +151,8 @@ def _verdict_only(
         update={
             "verdict": verdict if fault is None else "fault",
             "fault": fault,
-            "lower_bound_A": _finite(decision.lower_A),
-            "upper_bound_A": _finite(decision.upper_A),
+            "lower_bound_A": finite(decision.lower_A),
+            "upper_bound_A": finite(decision.upper_A),
             "consumers_risk": decision.risks.consumer,
             "producers_risk": decision.risks.producer,
             "decided_after_s": decision.decided_after_s,
@@ -207,11 +207,11 @@ def with_sleep_flags(row: StateResult, flags: tuple[str, ...]) -> StateResult:
     return row.model_copy(update={"verdict": verdict, "flags": (*row.flags, *flags)})
 
 
-def _finite(number: float) -> float | None:
+def finite(number: float) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def _budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:
+def budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:
     return tuple(
         ContributionRecord(
             name=row.name,
@@ -224,7 +224,7 @@ def _budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:
             standard_uncertainty=row.standard_uncertainty,
             sensitivity=row.sensitivity,
             contribution_A=row.contribution,
-            degrees_of_freedom=_finite(row.dof),
+            degrees_of_freedom=finite(row.dof),
             evaluation=row.kind,
             shared=row.shared,
             statement=row.statement,

@@ -4,7 +4,7 @@ would use."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,13 +13,16 @@ from benchrig.finding import EMPTY_WITHIN_S
 from benchrig.measuring import SettlingPlan
 from benchrig.pricing import MeterPricing
 from benchrig.ranges import RangeKeeper
-from benchrig.session.session_file import Session, State
+from benchrig.session.session_file import BoardRatings, Session, State
+from benchrig.session.steps import Charge, Sweep, grid, steps_of
 from benchrig.units import format_quantity
 
 # To find the board, and to leave the bench safe.
 AROUND_S = 2.0
 # Exchanges, range changes and the first batches of a state.
 OVERHEAD_S = 0.5
+# Another supply voltage and another clock.
+CHANGE_S = 0.5
 # A decay is bounded by its slowest time constant only after several of them (measured with
 # scripts/bench_settling.py: the recorded states settle within 4 to 8).
 TIME_CONSTANTS = 6.0
@@ -27,13 +30,54 @@ TIME_CONSTANTS = 6.0
 
 def expected_s(session: Session, states: Sequence[State]) -> float:
     """An estimate, from the settling data of the session file."""
-    return AROUND_S + session.board.boot_time + sum(visit_s(session, state) for state in states)
+    further_s = sum(visit.expected_s for visit in further_visits(session, states))
+    around_s = AROUND_S + session.board.boot_time
+    return around_s + sum(visit_s(session, state) for state in states) + further_s
 
 
 def longest_s(session: Session, states: Sequence[State]) -> float:
     """Where every state needs its whole time limit and nothing else goes wrong."""
     around_s = AROUND_S + session.board.boot_time
-    return around_s + sum(longest_visit_s(session, state) for state in states)
+    further_s = sum(visit.longest_s for visit in further_visits(session, states))
+    return around_s + sum(longest_visit_s(session, state) for state in states) + further_s
+
+
+@dataclass(frozen=True)
+class FurtherVisit:
+    """A visit of a charge or of a point of a sweep, with the limit of the point."""
+
+    state: State
+    expected_s: float
+    longest_s: float
+
+
+def further_visits(session: Session, states: Sequence[State]) -> tuple[FurtherVisit, ...]:
+    """What comes after the states of a run, in order."""
+    known = {state.name: state for state in states}
+    charges, sweeps = steps_of(session, known)
+    visits = []
+    for charge in charges:
+        visits.append(_further(session, known[charge.state], averaging_s(session, charge)))
+    for sweep in sweeps:
+        for voltage_V, frequency_Hz in grid(session.board, sweep):
+            limit = sweep.limit_at(voltage_V, frequency_Hz)
+            state = known[sweep.state].model_copy(update={"limit": limit, "must_not_wake": ()})
+            visits.append(_further(session, state, CHANGE_S))
+    return tuple(visits)
+
+
+def _further(session: Session, state: State, more_s: float) -> FurtherVisit:
+    expected_s, longest_s = visit_s(session, state), longest_visit_s(session, state)
+    return FurtherVisit(state, expected_s + more_s, longest_s + more_s)
+
+
+def averaging_s(session: Session, charge: Charge) -> float:
+    """For so long the meter reads for a charge, once the state has settled."""
+    if charge.is_made:
+        # Without events, with the first that is not averaged, and with the others.
+        return (charge.period or 0.0) * (2 * charge.periods + 1)
+    ticks = next(state.ticks for state in session.states if state.name == charge.state)
+    return 0.0 if ticks is None else ticks.period * (charge.periods + 2.5)
 
 
 def longest_visit_s(session: Session, state: State) -> float:
@@ -172,3 +216,55 @@ def burden_problem(
         f"minimum_voltage of {minimum_V:g} V{assumed}; use a meter with a smaller shunt, or a "
         "higher supply voltage"
     )
+
+
+@dataclass(frozen=True)
+class PlannedStep:
+    """A charge or a sweep. `lasts_s`: how long the charge is averaged; `points` of the sweep. At
+    its lowest supply voltage the board is woken on `range`, where its highest current leaves it
+    `voltage_V`; None of a charge by ticks, which is read on the range of its state."""
+
+    step: Charge | Sweep
+    lasts_s: float
+    points: int = 0
+    lowest_V: float | None = None
+    range: MeterRange | None = None
+    voltage_V: float | None = None
+    problem: str | None = None
+
+
+def planned_steps(
+    session: Session,
+    states: Sequence[State],
+    ranges: Sequence[MeterRange],
+    keeper: RangeKeeper,
+) -> Iterator[PlannedStep]:
+    board, nominal_V = session.board, keeper.supply_V
+    charges, sweeps = steps_of(session, {state.name for state in states})
+    for charge in charges:
+        lasts_s = averaging_s(session, charge)
+        if charge.is_made and ranges:
+            yield _on_room(PlannedStep(charge, lasts_s, lowest_V=nominal_V), board, ranges, keeper)
+        else:
+            yield PlannedStep(charge, lasts_s)
+    for sweep in sweeps:
+        points = list(grid(board, sweep))
+        step = PlannedStep(sweep, 0.0, len(points), min(voltage_V for voltage_V, _ in points))
+        if not ranges or step.lowest_V is None:
+            yield step
+            continue
+        keeper.supply_V = step.lowest_V
+        yield _on_room(step, board, ranges, keeper)
+        keeper.supply_V = nominal_V
+
+
+def _on_room(
+    step: PlannedStep, board: BoardRatings, ranges: Sequence[MeterRange], keeper: RangeKeeper
+) -> PlannedStep:
+    highest_A = board.highest_current
+    name = f"{step.step.name} at {step.lowest_V:g} V"
+    problem = burden_problem(name, highest_A, keeper, ranges, board.minimum_voltage)
+    if problem is not None:
+        return replace(step, problem=problem)
+    room = keeper.room()
+    return replace(step, range=room, voltage_V=keeper.voltage_at_board(room, highest_A))

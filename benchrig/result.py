@@ -205,7 +205,7 @@ class SweepFit(ResultModel):
     voltage at one frequency (null where the sweep has none), or static + k f V over all points.
     `holds` is the test of the residuals by chi-square: null where no degrees of freedom are left
     to tell, false where the model does not describe the board; its uncertainties are then widened
-    by the scatter, and say little. A fit that was not possible is a `fault`."""
+    by the scatter, and say little."""
 
     kind: Literal["frequency", "voltage", "joint"]
     voltage_V: float | None = None
@@ -216,7 +216,6 @@ class SweepFit(ResultModel):
     probability: float | None = None
     holds: bool | None = None
     residuals: tuple[FitResidual, ...] = ()
-    fault: FaultRecord | None = None
 
 
 class CurveDeviation(ResultModel):
@@ -234,9 +233,10 @@ class CurveDeviation(ResultModel):
 
 
 class SweepResult(ResultModel):
-    """A state over supply voltages and clock frequencies, in the order that was measured. The
-    `sensitivity` is dI/dV at the nominal clock, as a state's `sensitivity` in the session file
-    takes it, with its expanded uncertainty."""
+    """A state over supply voltages and clock frequencies, in the order that was measured. Fits and
+    deviations are of the currents at the supply's voltage: the rows are at that of the board, lower
+    by the burden of the meter. The `sensitivity` is dI/dV at the nominal clock, as a state's
+    `sensitivity` in the session file takes it, with its expanded uncertainty."""
 
     name: str
     state: str

@@ -2,25 +2,47 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from benchrig.figures import limits, with_uncertainty
-from benchrig.result import DerivedResult, FaultRecord, SessionResult, StateResult
+from benchrig.figures import exactly, limits, with_uncertainty
+from benchrig.result import (
+    ChargeResult,
+    DerivedResult,
+    FaultRecord,
+    SessionResult,
+    StateResult,
+    SweepResult,
+)
 from benchrig.units import format_quantity
 
-Row = StateResult | DerivedResult
+Row = StateResult | DerivedResult | ChargeResult
 
 
 def rows_of(result: Row | SessionResult) -> list[Row]:
-    """All rows of a session; of a row, itself."""
+    """All rows of a session, those of the points of its sweeps named by them; of a row, itself."""
     if isinstance(result, SessionResult):
-        return [*result.states, *result.derived]
+        points = [row for sweep in result.sweeps for row in _points_of(sweep)]
+        return [*result.states, *result.derived, *result.charges, *points]
     return [result]
+
+
+def _points_of(sweep: SweepResult) -> Iterator[StateResult]:
+    for point in sweep.points:
+        name = f"{sweep.name} at {point_words(point.voltage_V, point.frequency_Hz)}"
+        yield point.row.model_copy(update={"name": name})
+    if sweep.fault is not None:
+        yield StateResult(name=sweep.name, verdict="fault", fault=sweep.fault)
+
+
+def point_words(voltage_V: float, frequency_Hz: float | None) -> str:
+    at = exactly(voltage_V, "V")
+    return at if frequency_Hz is None else f"{at}, {exactly(frequency_Hz, 'Hz')}"
 
 
 @dataclass(frozen=True)
 class _Figures:
-    """What states and derived rows have in common. `unit` is empty for a ratio."""
+    """What the rows have in common. `unit` is empty for a ratio."""
 
     value: float | None
     uncertainty: float | None
@@ -33,6 +55,9 @@ def _figures(row: Row) -> _Figures:
     if isinstance(row, StateResult):
         uncertainty_A = row.expanded_uncertainty_A
         return _Figures(row.current_A, uncertainty_A, row.limit_min_A, row.limit_max_A, "A")
+    if isinstance(row, ChargeResult):
+        uncertainty_C = row.expanded_uncertainty_C
+        return _Figures(row.charge_C, uncertainty_C, row.limit_min_C, row.limit_max_C, "C")
     unit = "" if row.unit == "1" else row.unit
     return _Figures(row.value, row.expanded_uncertainty, row.limit_min, row.limit_max, unit)
 
@@ -89,7 +114,7 @@ def reason_words(row: Row) -> str:
         return f"{earlier[0].verdict} at first; not confirmed when it was measured once more"
     if row.verdict == "undecided":
         return "the value is too uncertain to tell on which side of its limit it lies"
-    return ", ".join(row.flags) if isinstance(row, StateResult) else ""
+    return "" if isinstance(row, DerivedResult) else ", ".join(row.flags)
 
 
 def row_text(row: Row) -> str:

@@ -28,7 +28,7 @@ from benchrig.events import (
 from benchrig.judging import derived_results, with_sleep_flags
 from benchrig.leaving import NOT_REACHED
 from benchrig.measurement import confirmation, confirmed
-from benchrig.planning import longest_visit_s, visit_s
+from benchrig.planning import further_visits, longest_visit_s, visit_s
 from benchrig.result import (
     BenchRecord,
     BoardRecord,
@@ -43,6 +43,7 @@ from benchrig.result import (
 )
 from benchrig.session import BenchFile, Session, load_session
 from benchrig.session.session_file import State
+from benchrig.steps import Hands, Steps
 
 
 def run_session(
@@ -108,6 +109,14 @@ class _Walk:
         self._told: list[Fault] = []
         self._safe_end: tuple[str, ...] = ()
         self._events: list[EventRecord] = []
+        hands = Hands(
+            visit=lambda state: self._once(state, value=True),
+            unmeasured=lambda state, fault: _with_fault(_unmeasured(state), fault),
+            ending=self._ending,
+            tell=self._tell_fault,
+            changed=self._tell_result,
+        )
+        self._steps = Steps(bench, {state.name for state in self._states}, hands)
 
     def run(self, listeners: Sequence[Listener], *, connect: bool = False) -> SessionResult:
         bench = self._bench
@@ -152,11 +161,17 @@ class _Walk:
             self._fault = FaultRecord(kind="faults_injected", message=message)
 
     def _announce(self) -> None:
-        limits = tuple((state.limit.min, state.limit.max) for state in self._states)
-        names = tuple(state.name for state in self._states)
-        expected = tuple(visit_s(self._session, state) for state in self._states)
-        longest = tuple(longest_visit_s(self._session, state) for state in self._states)
-        self._bench.log.emit(SessionStarted(self._session.name, names, limits, expected, longest))
+        session, states = self._session, self._states
+        further = further_visits(session, tuple(dict.fromkeys(states)))
+        visited = (*states, *(visit.state for visit in further))
+        expected = (*(visit_s(session, each) for each in states), *(v.expected_s for v in further))
+        longest = (
+            *(longest_visit_s(session, each) for each in states),
+            *(v.longest_s for v in further),
+        )
+        names = tuple(state.name for state in visited)
+        limits = tuple((state.limit.min, state.limit.max) for state in visited)
+        self._bench.log.emit(SessionStarted(session.name, names, limits, expected, longest))
         self._tell_result()
 
     def _walk(self, connect: bool) -> None:
@@ -175,6 +190,7 @@ class _Walk:
             self._add(row)
             if ending is not None:
                 raise ending
+        self._steps.run()
 
     def _check_serial_number(self) -> None:
         identity = self._bench.identity
@@ -193,11 +209,14 @@ class _Walk:
             row, fault = self._again(state, row)
         return row, None if fault is None else self._ending(fault)
 
-    def _once(self, state: State, finer: float = 1.0) -> tuple[StateResult, Fault | None]:
-        """Enter a state, measure it, verify that it sleeps, and wake the board."""
+    def _once(
+        self, state: State, finer: float = 1.0, *, value: bool = False
+    ) -> tuple[StateResult, Fault | None]:
+        """Enter a state, measure it (its `value`, also where the verdict is the aim), verify that
+        it sleeps, and wake the board."""
         row = _unmeasured(state)
         try:
-            row = self._measured(state, finer)
+            row = self._measured(state, finer, value)
             if "stays_awake" not in row.flags:
                 row = with_sleep_flags(row, self._bench.verify_sleep())
             return row.model_copy(update={"wake_latency_s": self._bench.wake()}), None
@@ -207,16 +226,16 @@ class _Walk:
             self._bench.budgets.pop(state.name, None)
             return _with_fault(row, fault), fault
 
-    def _measured(self, state: State, finer: float) -> StateResult:
+    def _measured(self, state: State, finer: float, value: bool) -> StateResult:
         """Enter a state and measure it; once more if the board may not have heard the command."""
         bench = self._bench
-        bench.enter(state.name)
-        row = bench.measure(finer)
+        bench.enter(state)
+        row = bench.measure(finer, value=value)
         if bench.may_be_unheard(row):
             bench.log.tell("repeating", f"{state.name}: it may not have heard the command to sleep")
             bench.recover()
-            bench.enter(state.name)
-            row = bench.measure(finer)
+            bench.enter(state)
+            row = bench.measure(finer, value=value)
         return row
 
     def _again(self, state: State, first: StateResult) -> tuple[StateResult, Fault | None]:
@@ -256,6 +275,7 @@ class _Walk:
             for state in self._states[len(self._rows) :]:
                 message = f"the session ended before: {fault.kind}"
                 self._add(_with_fault(_unmeasured(state), Fault("not_reached", message)))
+            self._steps.end_early(fault)
 
     def _tell_fault(self, fault: Fault) -> None:
         """Once: one that ends the session has been told with its state already."""
@@ -280,6 +300,7 @@ class _Walk:
         visited -= {row.name for row in self._rows if "verdict_only" in row.flags}
         derived = derived_results(self._session, visited, bench.budgets)
         verdicts = [row.verdict for row in self._rows] + [row.verdict for row in derived]
+        verdicts += self._steps.verdicts
         if self._fault is not None or not complete:
             verdicts.append("fault")
         said = identity.serial_number if identity else None
@@ -300,6 +321,8 @@ class _Walk:
             bench=_bench_record(bench),
             states=tuple(self._rows),
             derived=derived,
+            charges=tuple(self._steps.charges),
+            sweeps=tuple(self._steps.sweeps),
             fault=self._fault,
             safe_end=self._safe_end,
             events=tuple(self._events),
@@ -312,13 +335,21 @@ def _decided(verdict: Verdict) -> Literal["pass", "fail", "undecided"]:
     return verdict
 
 
+# After these the board may be found again.
+_OF_THE_BOARD = {
+    *("board_refused", "unexpected_reset", "unexpected_wake", "no_wake", "charge_not_settled"),
+    *("event_missed", "event_extra", "events_late", "events_not_seen", "events_not_resolved"),
+    *("invalid_readings", "not_measured"),
+}
+
+
 def _ends_session(fault: Fault) -> bool:
     """Whether nothing more can be measured: only a board that misbehaves may be found again."""
     if isinstance(fault, (Interrupted, WireLost, CannotOpen)):
         return True
     if isinstance(fault, WireFault):
         return fault.wire != "board"
-    return fault.kind not in ("board_refused", "unexpected_reset", "unexpected_wake", "no_wake")
+    return fault.kind not in _OF_THE_BOARD
 
 
 def _unmeasured(state: State) -> StateResult:

@@ -16,7 +16,7 @@ from benchrig.errors import Fault, Interrupted
 
 if TYPE_CHECKING:
     from benchrig.bench import Bench
-    from benchrig.planning import PlannedState
+    from benchrig.planning import PlannedState, PlannedStep
     from benchrig.session.session_file import State
 
 
@@ -106,7 +106,7 @@ def _show_plan(bench: Bench, states: tuple[State, ...]) -> bool:
     """Say which ranges would be used, and how long it takes; returns whether there are problems."""
     from benchrig.cautions import cautions
     from benchrig.cli.wording import duration
-    from benchrig.planning import expected_s, longest_s, planned
+    from benchrig.planning import expected_s, longest_s, planned, planned_steps
 
     problems: list[str] = []
     ranges = bench.meter.ranges
@@ -119,6 +119,10 @@ def _show_plan(bench: Bench, states: tuple[State, ...]) -> bool:
         say(_planned_line(entry))
         if entry.problem is not None:
             problems.append(entry.problem)
+    for step in planned_steps(bench.session, states, ranges, bench.ranges):
+        say(_step_line(step))
+        if step.problem is not None:
+            problems.append(step.problem)
     expected, longest = expected_s(bench.session, states), longest_s(bench.session, states)
     say(f"duration: about {duration(expected)}, at the most {duration(longest)}")
     for caution in cautions(bench, plan):
@@ -146,6 +150,24 @@ def _waking(bench: Bench) -> Iterator[str]:
         f"the board {keeper.voltage_at_board(room, highest_A):.3f} V of "
         f"{ratings.supply_voltage:g} V (at least {minimum_V:g} V)"
     )
+
+
+def _step_line(step: PlannedStep) -> str:
+    from benchrig.cli.wording import duration
+    from benchrig.session.steps import Charge
+    from benchrig.units import format_quantity
+
+    name, state = step.step.name, step.step.state
+    if isinstance(step.step, Charge):
+        periods, lasts = step.step.periods, duration(step.lasts_s)
+        how = f"charge per event of {state}, over {periods} periods, {lasts} with the meter reading"
+    else:
+        how = f"{state} at {step.points} points, down to {step.lowest_V:g} V"
+    if step.range is None or step.voltage_V is None:
+        return f"{name}: {how}"
+    scale = format_quantity(step.range.full_scale_A, "A", 2)
+    left = f"leaves the board {step.voltage_V:.3f} V at its highest current"
+    return f"{name}: {how}; room on the {scale} range, which {left}"
 
 
 def _planned_line(entry: PlannedState) -> str:

@@ -9,9 +9,10 @@ from rich.padding import Padding
 from rich.text import Text
 
 from benchrig.cli.layout import column_widths, grid, verdict_text
+from benchrig.cli.sweep_words import deviation_line, fit_lines
 from benchrig.cli.wording import VERDICT_STYLES, Pen
-from benchrig.result import DerivedResult, SessionResult, StateResult
-from benchrig.row_text import fault_words, limit_words, value_words
+from benchrig.result import ChargeResult, DerivedResult, SessionResult, StateResult, SweepResult
+from benchrig.row_text import fault_words, limit_words, point_words, value_words
 from benchrig.units import format_quantity
 
 
@@ -33,8 +34,49 @@ def _results(result: SessionResult, pen: Pen, width: int) -> Iterator[Renderable
         cells = [_derived_cells(row, pen) for row in result.derived]
         notes = [_derived_notes(row) for row in result.derived]
         yield from _section(heads, cells, notes, pen, width)
+    if result.charges:
+        yield pen("")
+        heads = ("charge per event", "charge ± U", "limits", "verdict", "period")
+        charges = [_charge_cells(row, pen) for row in result.charges]
+        about = [_charge_notes(row) for row in result.charges]
+        yield from _section(heads, charges, about, pen, width)
+    for sweep in result.sweeps:
+        yield pen("")
+        yield from _sweep(sweep, pen, width)
     yield pen("")
     yield from _ending(result, pen)
+
+
+def _charge_cells(row: ChargeResult, pen: Pen) -> list[Text]:
+    period = format_quantity(row.period_s, "s", 3)
+    words = [row.name, value_words(row), limit_words(row)]
+    return [*map(pen, words), verdict_text(row.verdict, pen), pen(period)]
+
+
+def _charge_notes(row: ChargeResult) -> list[str]:
+    above = "the level between events" if row.base is None else row.base
+    notes = [f"{row.state} above {above}"]
+    if row.periods is not None:
+        notes[0] += f", {row.periods} periods"
+    return [*notes, *_state_notes(row)]
+
+
+def _sweep(sweep: SweepResult, pen: Pen, width: int) -> Iterator[RenderableType]:
+    heads = (sweep.name, "current ± U", "limits", "verdict", "at board")
+    cells = []
+    for point in sweep.points:
+        row, left_V = point.row, point.row.board_voltage_V
+        at = point_words(point.voltage_V, point.frequency_Hz)
+        board = "" if left_V is None else format_quantity(left_V, "V")
+        words = [at, value_words(row), limit_words(row)]
+        cells.append([*map(pen, words), verdict_text(row.verdict, pen), pen(board)])
+    notes = [_state_notes(point.row) for point in sweep.points]
+    yield from _section(heads, cells, notes, pen, width)
+    lines = [*fit_lines(sweep), *map(deviation_line, sweep.deviations)]
+    if sweep.fault is not None:
+        lines.append(fault_words(sweep.fault))
+    for line in lines:
+        yield Padding(pen(line), (0, 0, 0, 4))
 
 
 def _heading(result: SessionResult, pen: Pen) -> Iterator[Text]:
@@ -69,7 +111,7 @@ def _state_cells(row: StateResult, pen: Pen) -> list[Text]:
     ]
 
 
-def _state_notes(row: StateResult) -> list[str]:
+def _state_notes(row: StateResult | ChargeResult) -> list[str]:
     notes = [f"flags: {', '.join(row.flags)}"] if row.flags else []
     return notes if row.fault is None else [*notes, fault_words(row.fault)]
 

@@ -84,10 +84,10 @@ def junit_xml(result: SessionResult, session: Session, took_s: Sequence[float] =
     for name, value in _properties(result).items():
         if value is not None:
             suite.add_property(name, harmless_lines(value))
-    for index, row in enumerate(result.states):
-        suite.add_testcase(_case(result, row, took_s[index] if index < len(took_s) else None))
-    for derived in result.derived:
-        suite.add_testcase(_case(result, derived, None))
+    for index, state in enumerate(result.states):
+        suite.add_testcase(_case(result, state, took_s[index] if index < len(took_s) else None))
+    for row in rows_of(result)[len(result.states) :]:
+        suite.add_testcase(_case(result, row, None))
     if result.complete:
         for name in _not_asked_for(result, session):
             suite.add_testcase(_made(result, name, Skipped("not asked for in this run")))
@@ -101,7 +101,9 @@ def _not_asked_for(result: SessionResult, session: Session) -> list[str]:
     names = [state.name for state in session.states]
     names += [difference.name for difference in session.differences]
     names += [ratio.name for ratio in session.ratios]
-    there = {row.name for row in rows_of(result)}
+    names += [charge.name for charge in session.charges]
+    names += [sweep.name for sweep in session.sweeps]
+    there = {row.name for row in rows_of(result)} | {sweep.name for sweep in result.sweeps}
     return [name for name in names if name not in there]
 
 

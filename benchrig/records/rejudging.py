@@ -32,7 +32,15 @@ from benchrig.pricing import Pricing
 from benchrig.records.recording import RECORDING, load_recording
 from benchrig.records.sources import Files, parse_sources
 from benchrig.records.stored import Stored, Stretch
-from benchrig.result import EventRecord, FaultRecord, SessionResult, StateResult, worst
+from benchrig.result import (
+    ChargeResult,
+    EventRecord,
+    FaultRecord,
+    SessionResult,
+    StateResult,
+    SweepResult,
+    worst,
+)
 from benchrig.session import MeterSheet, Session
 from benchrig.session.session_file import State, Ticks
 from benchrig.verification import RANGE_NOT_VERIFIED
@@ -100,6 +108,11 @@ class _Judging:
         visited = {row.name for row in rows if "verdict_only" not in row.flags}
         derived = derived_results(session, visited, self.budgets)
         verdicts = [row.verdict for row in rows] + [entry.verdict for entry in derived]
+        steps: list[ChargeResult | SweepResult] = [*old.charges, *old.sweeps]
+        for step in steps:
+            told = f"{step.name}: {step.verdict} as before; charges and sweeps stay as they are"
+            self.remarks.append(told)
+            verdicts.append(step.verdict)
         if old.fault is not None or not old.complete:
             verdicts.append("fault")
         said = f"judged again by the session {session.name}; nothing was measured anew"

@@ -87,8 +87,10 @@ def visits(result: SessionResult) -> Iterator[tuple[tuple[float, float], ...]]:
 def _visits(result: SessionResult) -> list[tuple[str, list[tuple[float, float]]]]:
     """In order: the state, and from when to when it was entered, once or again."""
     visits: list[tuple[str, list[tuple[float, float]]]] = []
-    entered = [event for event in result.events if event.kind == "entered"]
-    ends_s = [event.time_s for event in entered[1:]] + [np.inf] * bool(entered)
+    # With the first step beyond the states their visits are over.
+    over_s = next((event.time_s for event in result.events if event.kind == "step"), np.inf)
+    entered = [e for e in result.events if e.kind == "entered" and e.time_s < over_s]
+    ends_s = [event.time_s for event in entered[1:]] + [over_s] * bool(entered)
     again = False
     left = iter(result.events)
     for event, end_s in zip(entered, ends_s, strict=True):

@@ -40,7 +40,7 @@ def repeated(table: str, names: Sequence[str]) -> Iterator[tuple[KeyPath, str]]:
 def derived_names(raw: dict[str, Any], states: set[str]) -> Iterator[tuple[KeyPath, str]]:
     """Rows of a result are told apart by their names, whatever tables they come from."""
     used: dict[str, str] = {}
-    for table in ("differences", "ratios"):
+    for table in ("differences", "ratios", "charges", "sweeps"):
         for index, name in enumerate(names_in(raw.get(table))):
             path = (table, index)
             if name in states:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,7 +20,7 @@ from benchrig.session.fields import (
     StateName,
 )
 from benchrig.session.limits import ChargeLimit, Limit
-from benchrig.session.names import names_in, repeated, tables_in, undefined
+from benchrig.session.names import tables_in, undefined
 from benchrig.session.protocol import Exchange, Stimulus
 from benchrig.session.toml_lines import KeyPath
 from benchrig.units import format_quantity
@@ -141,13 +141,9 @@ class Sweep(FileModel):
 
 
 def step_references(raw: dict[str, Any], states: Sequence[str]) -> Iterator[tuple[KeyPath, str]]:
-    """Names of steps, and the states that they name, in the raw data of a session."""
+    """The states that steps name, in the raw data of a session."""
     for table, keys in (("charges", ("state", "base")), ("sweeps", ("state",))):
-        yield from repeated(table, names_in(raw.get(table)))
         for index, entry in enumerate(tables_in(raw.get(table))):
-            if entry.get("name") in states and entry.get("name"):
-                message = f"{entry['name']!r} is the name of a state; choose another"
-                yield (table, index, "name"), message
             for key in keys:
                 name = entry.get(key)
                 if isinstance(name, str) and name not in states:
@@ -155,6 +151,8 @@ def step_references(raw: dict[str, Any], states: Sequence[str]) -> Iterator[tupl
 
 
 def step_checks(session: Session) -> Iterator[tuple[KeyPath, str]]:
+    if session.board is UNKNOWN:
+        return
     yield from _operating_limits(session.board)
     for index, charge in enumerate(session.charges):
         for where, message in _charge(session, charge):
@@ -247,3 +245,13 @@ def grid(board: BoardRatings, sweep: Sweep) -> Iterator[tuple[float, float | Non
         for frequency_Hz in sorted(sweep.frequencies) or (board.clock,):
             if board.may_run(voltage_V, frequency_Hz):
                 yield voltage_V, frequency_Hz
+
+
+def steps_of(session: Session, visited: Collection[str]) -> tuple[list[Charge], list[Sweep]]:
+    """Those of the states that are measured in this run."""
+    charges = [
+        charge
+        for charge in session.charges
+        if charge.state in visited and (charge.base is None or charge.base in visited)
+    ]
+    return charges, [sweep for sweep in session.sweeps if sweep.state in visited]

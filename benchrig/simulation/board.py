@@ -14,7 +14,7 @@ import random
 from functools import partial
 
 from benchrig.simulation.agenda import Agenda
-from benchrig.simulation.board_parts import BoardState, WakeSource
+from benchrig.simulation.board_parts import BoardState, Following, WakeSource
 from benchrig.simulation.circuit import Demand
 from benchrig.simulation.currents import state_demand, with_extras
 from benchrig.simulation.files import SimulatedBoardFile
@@ -156,10 +156,17 @@ class SimulatedBoard:
         for wake in state.wake:
             if wake.after is not None:
                 self._agenda.add(t + wake.after, partial(self._wake, wake))
+        if state.then is not None:
+            self._agenda.add(t + state.then.after, partial(self._pass_on, state.then))
         reset = self.file.defects.spontaneous_reset
         if reset is not None and reset.state == name:
             self._agenda.add(t + reset.after, self._boot)
         self._wandering.enter(state, t)
+
+    def _pass_on(self, then: Following, t: float) -> None:
+        if then.says is not None:
+            self._say(self._encoded(then.says), t)
+        self._enter(then.state, t)
 
     def _arrive(self, t: float) -> None:
         assert self._now is not None

@@ -150,6 +150,14 @@ class Burst(FileModel):
             yield ("duration",), f"must be shorter than period, {format_quantity(self.period, 's')}"
 
 
+class Following(FileModel):
+    """The state that a board goes to by itself, `after` its entry, and what it says then."""
+
+    after: PositiveDuration
+    state: Name
+    says: Text | None = None
+
+
 class BoardState(FileModel):
     """A state and its current at V volts and T degrees:
 
@@ -175,6 +183,7 @@ class BoardState(FileModel):
     acknowledgement: Literal["whole", "cut", "lost"] = "whole"
     cut_after: Annotated[int, Field(ge=1)] | None = None
     wake: Annotated[tuple[WakeSource, ...], Field(strict=False)] = ()
+    then: Following | None = None
 
     def checks(self) -> Iterator[tuple[KeyPath, str]]:
         if self.acknowledgement == "cut" and self.cut_after is None:
@@ -183,6 +192,8 @@ class BoardState(FileModel):
             yield ("cut_after",), 'goes with acknowledgement = "cut" only'
         if self.wake and self.sleep is False:
             yield ("wake",), "goes with sleep = true only"
+        if self.then is not None and self.sleep is True:
+            yield ("then",), "goes with a state that is awake; a sleeping one has wake"
 
     @property
     def hears_commands(self) -> bool:

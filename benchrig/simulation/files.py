@@ -106,6 +106,7 @@ def _states_used(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, Any]]:
     for index, state in enumerate(tables_in(raw.get("states"))):
         for number, wake in enumerate(tables_in(state.get("wake"))):
             yield ("states", index, "wake", number, "into"), wake.get("into")
+        yield ("states", index, "then", "state"), _table(state.get("then")).get("state")
     reset = _table(_table(raw.get("defects")).get("spontaneous_reset"))
     yield ("defects", "spontaneous_reset", "state"), reset.get("state")
 

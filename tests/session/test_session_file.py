@@ -122,7 +122,7 @@ def test_a_session_full_of_mistakes_brings_one_message_for_each() -> None:
 
 MANY = r"""format = "benchrig/session/1"
 name = "hive scale"             #! name: a letter or digit first
-colour = 5                      #! colour: known here: board, decision
+colour = 5                      #! colour: known here: board, charges, data_sheet, decision
 order = [
     "idle", "weigh",
     "doze",                     #! order[3]: state 'doze' is not defined; defined: idle
