@@ -7,7 +7,6 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from benchrig.events import ROUTINE
-from benchrig.figures import limits, with_uncertainty
 from benchrig.pages.document import (
     REMARKS,
     VERDICT,
@@ -39,8 +38,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
 MOST_EVENTS = 200
-# Told once, under how it was measured.
-_ABOUT_THE_BENCH = frozenset({"meter", "supply", "powered", "identity"})
+# Told elsewhere on the page.
+_TOLD = frozenset({"meter", "supply", "powered", "identity", "step"})
 
 
 def result_section(measured: Measured, title: str) -> Section:
@@ -189,6 +188,7 @@ def _charges(result: SessionResult) -> Table:
         "charge",
         number("charge per event ± U"),
         number("limits"),
+        number("margin ± U"),
         VERDICT,
         number("period"),
         number("periods"),
@@ -202,20 +202,16 @@ def _charges(result: SessionResult) -> Table:
 
 
 def _charge_cells(row: ChargeResult) -> tuple[str, ...]:
-    value = "-"
-    if row.charge_C is not None:
-        value = with_uncertainty(row.charge_C, row.expanded_uncertainty_C, "C")
     base = "above the level between events" if row.base is None else f"above {row.base}"
-    remarks = [f"{row.state} {base}", *row.flags]
-    remarks += [] if row.fault is None else [fault_words(row.fault)]
     return (
         row.name,
-        value,
-        limits(row.limit_min_C, row.limit_max_C, "C"),
+        value_words(row),
+        limit_words(row),
+        margin_words(row) or "-",
         row.verdict,
         format_quantity(row.period_s, "s"),
         "-" if row.periods is None else str(row.periods),
-        "; ".join(remarks),
+        "; ".join(filter(None, (f"{row.state} {base}", reason_words(row)))),
     )
 
 
@@ -283,9 +279,12 @@ _BUDGET = columns(
 
 
 def _budgets(result: SessionResult) -> Section:
-    rows = [(row.name, row.standard_uncertainty_A, row.budget) for row in result.states]
-    rows += [(row.name, None, row.budget) for row in result.charges]
-    tables = [_budget(name, combined, budget) for name, combined, budget in rows if budget]
+    tables = [_budget(_combined(row), row.budget) for row in result.states if row.budget]
+    tables += [
+        _budget(f"{row.name}: mean current; times {row.period_s:g} s a charge", row.budget)
+        for row in result.charges
+        if row.budget
+    ]
     words = (
         "In the style of GUM (JCGM 100:2008), table H.1. Shares are of the sum of the squares; "
         "lines that one statement of a data sheet limits together add linearly, so that the whole "
@@ -295,11 +294,15 @@ def _budgets(result: SessionResult) -> Section:
     return Section("Uncertainty budgets", (Text(words), *tables) if tables else (empty,))
 
 
-def _budget(name: str, combined_A: float | None, budget: tuple[ContributionRecord, ...]) -> Table:
+def _combined(row: StateResult) -> str:
+    if row.standard_uncertainty_A is None:
+        return row.name
+    combined = format_quantity(row.standard_uncertainty_A, "A", 3)
+    return f"{row.name}: combined standard uncertainty {combined}"
+
+
+def _budget(caption: str, budget: tuple[ContributionRecord, ...]) -> Table:
     whole = sum(part.contribution_A**2 for part in budget)
-    caption = name
-    if combined_A is not None:
-        caption += f": combined standard uncertainty {format_quantity(combined_A, 'A', 3)}"
     return Table(caption, _BUDGET, tuple(_budget_cells(part, whole) for part in budget))
 
 
@@ -330,7 +333,7 @@ def _number(value: float, unit: str) -> str:
 
 def notable(result: SessionResult) -> list[EventRecord]:
     """The events that do not belong to every session."""
-    passed_over = ROUTINE | _ABOUT_THE_BENCH
+    passed_over = ROUTINE | _TOLD
     return [event for event in result.events if event.kind not in passed_over]
 
 

@@ -26,12 +26,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
 _KINDS = {"frequency": "against frequency", "voltage": "against voltage", "joint": "static + k f V"}
-# What a parameter is told in, and by how much it is then larger than in the result.
-_PARAMETERS = {
-    "static": ("static", "A", 1.0, ""),
-    "per_hertz": ("per frequency", "A", 1e6, "/MHz"),
-    "per_volt": ("per voltage", "A", 1.0, "/V"),
-    "per_volt_hertz": ("k", "A", 1e6, "/(V MHz)"),
+# How many times as large the number of a parameter is in the unit that it is shown in.
+_SHOWN = {
+    "A": (1.0, "A"),
+    "A/Hz": (1e6, "A/MHz"),
+    "A/V": (1.0, "A/V"),
+    "A/(V Hz)": (1e6, "A/(V MHz)"),
 }
 
 
@@ -76,9 +76,7 @@ def _draw_sweep(sweep: SweepResult) -> Drawing:
 
 def _fit_doubts(sweep: SweepResult) -> Iterator[Text]:
     for fit in sweep.fits:
-        if fit.fault is not None:
-            yield Text(f"No curve {_fit_words(fit)}. {fault_words(fit.fault)}", "warning")
-        elif fit.holds is False:
+        if fit.holds is False:
             yield Text(
                 f"The curve {_fit_words(fit)} does not describe the board: its residuals are "
                 "larger than the uncertainties allow, so its parameters say little.",
@@ -129,32 +127,35 @@ def _point_cells(number: int, point: SweepPoint) -> tuple[str, ...]:
 
 
 def _fits(sweep: SweepResult) -> Table:
-    rows = [
-        (
-            _fit_words(fit),
-            "; ".join(_parameter(each) for each in fit.parameters) or "-",
-            "-" if fit.chi_square is None else f"{fit.chi_square:.3g}",
-            "-" if fit.degrees_of_freedom is None else str(fit.degrees_of_freedom),
-            "-" if fit.probability is None else f"{fit.probability:.3g}",
-            {None: "cannot be told", True: "yes", False: "NO"}[fit.holds],
-        )
-        for fit in sweep.fits
-    ]
     names = columns(
         "curve",
-        "parameters ± U",
+        number("static part ± U"),
+        number("slope ± U"),
         number("chi-square"),
         number("degrees of freedom"),
         number("probability"),
         "holds",
     )
-    return Table("Curves fitted to the points", names, tuple(rows))
+    return Table("Curves fitted to the points", names, tuple(_fit_cells(fit) for fit in sweep.fits))
+
+
+def _fit_cells(fit: SweepFit) -> tuple[str, ...]:
+    static, slope = [*(_parameter(each) for each in fit.parameters), "-", "-"][:2]
+    probability = fit.probability
+    return (
+        _fit_words(fit),
+        static,
+        slope,
+        "-" if fit.chi_square is None else f"{fit.chi_square:.3g}",
+        "-" if fit.degrees_of_freedom is None else str(fit.degrees_of_freedom),
+        "-" if probability is None else "< 0.001" if probability < 1e-3 else f"{probability:.3f}",
+        {None: "cannot be told", True: "yes", False: "NO"}[fit.holds],
+    )
 
 
 def _parameter(each: FitParameter) -> str:
-    name, unit, factor, per = _PARAMETERS[each.name]
-    told = with_uncertainty(factor * each.value, factor * each.expanded_uncertainty, unit)
-    return f"{name} {told}{per}"
+    factor, unit = _SHOWN[each.unit]
+    return with_uncertainty(factor * each.value, factor * each.expanded_uncertainty, unit)
 
 
 def _residuals(sweep: SweepResult) -> Table:

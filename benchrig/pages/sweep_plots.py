@@ -37,7 +37,6 @@ def draw_sweep(sweep: SweepResult) -> Figure:
     figure, axes = panel(230.0 + 14.0 * lines, left=60.0, top=10.0 + 14.0 * lines)
     places = [x(point) for point in points]
     ends = [_ends(point) for point in points]
-    fits = [fit for fit in sweep.fits if fit.fault is None and fit.parameters]
     # The static part is where the lines meet no frequency.
     linear(axes.xaxis, 0.0 if over_frequency else min(places), max(places), _unit(over_frequency))
     linear(axes.yaxis, min(0.0, *(low for low, _ in ends)), max(high for _, high in ends), "A")
@@ -46,7 +45,7 @@ def draw_sweep(sweep: SweepResult) -> Figure:
         colour, mark = _LOOKS[number % len(_LOOKS)]
         label = "measured" if group is None else exactly(group, "V")
         _draw_points(axes, x, mine, colour, mark, label)
-        for fit in fits:
+        for fit in sweep.fits:
             if (curve := _curve(fit, group, over_frequency)) is not None:
                 steps = np.linspace(*axes.get_xlim(), 60)
                 style = ":" if fit.kind == "joint" else "-"

@@ -166,7 +166,7 @@ def test_sweeps_with_what_their_curves_do_not_explain() -> None:
     for words in (
         "Sweep clocks",
         "The curve against frequency at 2.4 V does not describe the board",
-        "k (30.0 ± 1.0) µA/(V MHz)",
+        "(30.0 ± 1.0) µA/(V MHz)",
         "+4.50",
         "cannot be told",
         "+10.00 %",
