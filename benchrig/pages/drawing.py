@@ -21,14 +21,14 @@ import matplotlib as mpl
 import numpy as np
 from markupsafe import Markup
 from matplotlib.axes import Axes
-from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator, NullLocator
+from matplotlib.lines import Line2D
+from matplotlib.transforms import ScaledTranslation, Transform
 
-from benchrig.figures import exactly
 from benchrig.harmless import harmless
+from benchrig.pages.scales import Scale
 
 WIDTH = 360.0
 SMALL, NORMAL = 9.0, 10.0
@@ -51,8 +51,6 @@ _SETTINGS: dict[Any, Any] = {
     "font.family": ["DejaVu Sans"],
     "font.size": SMALL,
     "path.simplify": True,
-    "axes.linewidth": 0.8,
-    "axes.edgecolor": DIM,
     "text.color": INK,
 }
 
@@ -80,74 +78,74 @@ def panel(
     place = (left / WIDTH, bottom / height)
     size = ((WIDTH - left - right) / WIDTH, (height - bottom - top) / height)
     axes = figure.add_axes((*place, *size))
-    axes.patch.set_facecolor("none")
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.grid(True, color=GRID, linewidth=0.6)
-    axes.set_axisbelow(True)
+    # Scales are drawn here, by a few lines and texts: the library's own axes take most of the
+    # time of a page.
+    axes.set_axis_off()
+    axes.set_autoscale_on(False)
     return figure, axes
 
 
 # -- axes -----------------------------------------------------------------------------------
 
 
-def decades(axis: Axis, low: float, high: float, unit: str) -> None:
-    """A logarithmic axis over positive values, with a tick at each decade or every few."""
-    first, last = math.floor(math.log10(low) + 1e-9), math.ceil(math.log10(high) - 1e-9)
-    last = max(last, first + 1)
-    step = math.ceil((last - first) / 7)
-    ticks = [10.0**power for power in range(first, last + 1, step)]
-    _scale(axis, "log", 10.0**first, 10.0**last)
-    _ticks(axis, ticks, [exactly(tick, unit) for tick in ticks])
+def draw_x(axes: Axes, scale: Scale, words: str) -> None:
+    """The horizontal scale with its grid, and what it is a scale of."""
+    axes.set_xscale(scale.kind)
+    axes.set_xlim(scale.low, scale.high)
+    places, ends = _broken([value for value, _ in scale.ticks])
+    _line(axes, places, ends, transform=axes.get_xaxis_transform(), **_GRID)
+    _line(axes, [0.0, 1.0], [0.0, 0.0], transform=axes.transAxes, **_BASE)
+    below = _moved(axes.get_xaxis_transform(), axes, 0.0, -4.0)
+    for value, label in scale.ticks:
+        write(axes, value, 0.0, label, below, ha="center", va="top")
+    middle = _moved(axes.transAxes, axes, 0.0, -17.0)
+    write(axes, 0.5, 0.0, words, middle, ha="center", va="top", color=DIM)
 
 
-def linear(axis: Axis, low: float, high: float, unit: str, factor: float = 1.0) -> None:
-    """A linear axis with a few round ticks, labelled with `factor` times the value."""
-    if not high > low:
-        reach = 0.05 * abs(low) or 1.0
-        low, high = low - reach, high + reach
-    round_ones = MaxNLocator(5, steps=[1, 2, 2.5, 5, 10])
-    ticks = [float(tick) for tick in round_ones.tick_values(low, high)]
-    _scale(axis, "linear", ticks[0], ticks[-1])
-    # What remains of adding floats, 1e-19 A say, is zero.
-    span = ticks[-1] - ticks[0]
-    labels = [exactly(0.0 if abs(tick) < 1e-9 * span else factor * tick, unit) for tick in ticks]
-    _ticks(axis, ticks, labels)
+def draw_y(axes: Axes, scale: Scale) -> None:
+    """The upright scale with its grid; its ticks have their unit."""
+    axes.set_yscale(scale.kind)
+    axes.set_ylim(scale.low, scale.high)
+    places, ends = _broken([value for value, _ in scale.ticks])
+    _line(axes, ends, places, transform=axes.get_yaxis_transform(), **_GRID)
+    _line(axes, [0.0, 0.0], [0.0, 1.0], transform=axes.transAxes, **_BASE)
+    beside = _moved(axes.get_yaxis_transform(), axes, -5.0, 0.0)
+    for value, label in scale.ticks:
+        write(axes, 0.0, value, label, beside, ha="right", va="center")
 
 
-def log_or_linear(axis: Axis, low: float, high: float, unit: str) -> None:
-    """Logarithmic where there is more than a factor of ten between positive values."""
-    if low > 0.0 and high > 10.0 * low:
-        decades(axis, low, high, unit)
-    else:
-        linear(axis, low, high, unit)
+_GRID: dict[str, Any] = {"color": GRID, "linewidth": 0.6, "zorder": -1}
+_BASE: dict[str, Any] = {"color": DIM, "linewidth": 0.8}
 
 
-def _scale(axis: Axis, scale: str, low: float, high: float) -> None:
-    axes = axis.axes
-    if axis is axes.xaxis:
-        axes.set_xscale(scale)
-        axes.set_xlim(low, high)
-    else:
-        axes.set_yscale(scale)
-        axes.set_ylim(low, high)
+# On the figure, not on its axes: those would first work out how to cut them off at their edge.
 
 
-def _ticks(axis: Axis, ticks: Sequence[float], labels: Sequence[str]) -> None:
-    # Given ticks take a tenth of the time that finding them anew for each drawing does.
-    axis.set_major_locator(FixedLocator(list(ticks)))
-    axis.set_major_formatter(FixedFormatter(list(labels)))
-    axis.set_minor_locator(NullLocator())
-    axis.set_tick_params(colors=DIM, labelcolor=INK, labelsize=SMALL, length=3, width=0.6)
+def write(axes: Axes, x: float, y: float, words: str, transform: Transform, **look: Any) -> None:
+    """Words at a place that `transform` takes to the figure."""
+    _figure_of(axes).text(x, y, words, transform=transform, **look)
 
 
-def no_ticks(axis: Axis) -> None:
-    axis.set_major_locator(NullLocator())
-    axis.set_minor_locator(NullLocator())
+def _line(axes: Axes, xs: Sequence[float], ys: Sequence[float], **look: Any) -> None:
+    _figure_of(axes).add_artist(Line2D(xs, ys, **look))
 
 
-def name_axis(axes: Axes, words: str) -> None:
-    """The horizontal one; the ticks of the other have their unit."""
-    axes.set_xlabel(words, fontsize=SMALL, color=DIM)
+def _figure_of(axes: Axes) -> Figure:
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    return figure
+
+
+def _moved(transform: Transform, axes: Axes, x: float, y: float) -> Transform:
+    """By so many points."""
+    step = (x / _POINTS_PER_INCH, y / _POINTS_PER_INCH)
+    return transform + ScaledTranslation(*step, _figure_of(axes).dpi_scale_trans)
+
+
+def _broken(values: Sequence[float]) -> tuple[list[float], list[float]]:
+    """All lines of a grid as one: where each is, and from end to end of the axes."""
+    places = [each for value in values for each in (value, value, math.nan)]
+    return places, [0.0, 1.0, math.nan] * len(values)
 
 
 def shortened(words: str, most: int) -> str:
@@ -157,17 +155,16 @@ def shortened(words: str, most: int) -> str:
 
 
 def thinned(times: np.ndarray, values: np.ndarray, points: int = 240) -> np.ndarray:
-    """At most `points` of a curve by the logarithm of its times: middle, lowest, median, highest.
+    """At most `points` of a curve by the logarithm of its times: middle, lowest, mean, highest.
     Shape (4, n)."""
     first = max(float(times[0]), 1e-6 * float(times[-1]), 1e-9)
     limits = np.geomspace(first, max(float(times[-1]), first * 1.001), points)
-    edges = np.unique(np.searchsorted(times, limits, side="right"))
-    parts = [part for part in np.split(np.arange(times.size), edges) if part.size]
-    rows = [
-        (times[part].mean(), values[part].min(), np.median(values[part]), values[part].max())
-        for part in parts
-    ]
-    return np.array(rows).T
+    starts = np.unique(np.searchsorted(times, limits[:-1]))
+    starts[0] = 0  # what was read in the same moment as the command, or before
+    counts = np.diff([*starts, times.size])
+    middle, mean = (np.add.reduceat(each, starts) / counts for each in (times, values))
+    extremes = (np.minimum.reduceat(values, starts), np.maximum.reduceat(values, starts))
+    return np.array([middle, extremes[0], mean, extremes[1]])
 
 
 # -- writing --------------------------------------------------------------------------------

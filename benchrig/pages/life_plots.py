@@ -14,12 +14,13 @@ from benchrig.pages.drawing import (
     NORMAL,
     SKY,
     SMALL,
-    linear,
-    name_axis,
-    no_ticks,
+    draw_x,
+    draw_y,
     panel,
     shortened,
-)  # fmt: skip
+    write,
+)
+from benchrig.pages.scales import linear
 
 BAR = 32.0
 
@@ -29,9 +30,8 @@ def draw_life(life: Life, target_years: float | None) -> Figure:
     figure, axes = panel(230.0, left=46.0, top=24.0)
     curve = life.curve
     last = max(float(curve.times_years[-1]), 1.05 * (target_years or 0.0))
-    linear(axes.xaxis, 0.0, last, "years")
-    axes.set_xlim(0.0, last)
-    linear(axes.yaxis, 0.0, 100.0, "%")
+    draw_x(axes, linear(0.0, last, "years", snug=True), "time in use; upright: capacity left")
+    draw_y(axes, linear(0.0, 100.0, "%"))
     low, median, high = (100.0 * each for each in (curve.low, curve.median, curve.high))
     axes.fill_between(curve.times_years, low, high, color=SKY, alpha=0.25, linewidth=0)
     axes.plot(curve.times_years, median, color=SKY, linewidth=1.8)
@@ -41,29 +41,27 @@ def draw_life(life: Life, target_years: float | None) -> Figure:
         axes.axvline(target_years, color=CLAY, linewidth=1.4, linestyle="--")
         right = target_years > last / 2
         place = axes.get_xaxis_transform()
-        axes.text(
+        write(axes,
             target_years, 1.03, "target", transform=place, color=CLAY, fontsize=SMALL,
             ha="right" if right else "left",
         )  # fmt: skip
-    name_axis(axes, "time in use; upright: capacity left")
     return figure
 
 
 def draw_shares(rows: Sequence[tuple[str, float, float]]) -> Figure:
     """Bars of shares of 1 with their expanded uncertainties, the name above each."""
     figure, axes = panel(BAR * len(rows) + 38.0, left=18.0, top=4.0)
-    linear(axes.xaxis, 0.0, 100.0, "%")
+    draw_x(axes, linear(0.0, 100.0, "%"), "share")
     axes.set_ylim(len(rows) - 0.5, -0.5)
-    no_ticks(axes.yaxis)
-    axes.spines["left"].set_visible(False)
     for place, (name, share, uncertainty) in enumerate(rows):
         axes.barh([place + 0.2], [100.0 * share], height=0.34, color=SKY, alpha=0.7, linewidth=0)
         ends = [100.0 * max(share - uncertainty, 0.0), min(100.0 * (share + uncertainty), 100.0)]
         axes.plot(ends, [place + 0.2] * 2, "|-", color=INK, linewidth=1.2, markersize=7)
         side = axes.get_yaxis_transform()
         words = shortened(name, 40)
-        axes.text(0.0, place - 0.22, words, transform=side, fontsize=NORMAL, va="center")
+        write(axes, 0.0, place - 0.22, words, transform=side, fontsize=NORMAL, va="center")
         told = f"{100.0 * share:.3g} %"
-        axes.text(1.0, place - 0.22, told, transform=side, fontsize=NORMAL, va="center", ha="right")
-    name_axis(axes, "share")
+        write(
+            axes, 1.0, place - 0.22, told, transform=side, fontsize=NORMAL, va="center", ha="right"
+        )
     return figure

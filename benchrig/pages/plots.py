@@ -22,16 +22,15 @@ from benchrig.pages.drawing import (
     SKY,
     SMALL,
     VERDICT_COLOURS,
-    decades,
-    linear,
-    log_or_linear,
-    name_axis,
-    no_ticks,
+    draw_x,
+    draw_y,
     panel,
     shortened,
     thinned,
-)  # fmt: skip
+    write,
+)
 from benchrig.pages.measured import Curve
+from benchrig.pages.scales import decades, linear, log_or_linear
 from benchrig.result import SessionResult, StateResult
 from benchrig.units import format_quantity
 
@@ -74,15 +73,13 @@ def draw_currents(lines: Sequence[Line], least_decades: int = LEAST_DECADES) -> 
     figure, axes = panel(ROW * len(lines) + 40.0, left=22.0, top=6.0)
     low_A, high_A = _span(lines)
     if least_decades == 0 and high_A < 10.0 * low_A:
-        linear(axes.xaxis, low_A, high_A, "A")
+        scale = linear(low_A, high_A, "A")
     else:
-        decades(axes.xaxis, min(low_A, high_A / 10.0**least_decades), high_A, "A")
+        scale = decades(min(low_A, high_A / 10.0**least_decades), high_A, "A")
+    draw_x(axes, scale, f"supply current ({scale.kind} scale)")
     axes.set_ylim(len(lines) - 0.5, -0.5)
-    no_ticks(axes.yaxis)
-    axes.spines["left"].set_visible(False)
     for place, line in enumerate(lines):
-        _draw_line(axes, place, line, *axes.get_xlim())
-    name_axis(axes, f"supply current ({axes.get_xscale()} scale)")
+        _draw_line(axes, place, line, scale.low, scale.high)
     return figure
 
 
@@ -107,8 +104,8 @@ def _draw_line(axes: Axes, place: int, line: Line, low_A: float, high_A: float) 
         "fontsize": NORMAL,
         "va": "center",
     }
-    axes.text(0.0, place - 0.26, shortened(line.name, LONGEST_NAME), color=INK, **above)
-    axes.text(1.0, place - 0.26, sign, color=colour, ha="right", **above)
+    write(axes, 0.0, place - 0.26, shortened(line.name, LONGEST_NAME), color=INK, **above)
+    write(axes, 1.0, place - 0.26, sign, color=colour, ha="right", **above)
     value, (lower, upper) = line.value_A, line.bounds_A
     if value is not None and value > 0.0:
         reach = line.uncertainty_A or 0.0
@@ -119,7 +116,7 @@ def _draw_line(axes: Axes, place: int, line: Line, low_A: float, high_A: float) 
     elif value is not None:
         shown = with_uncertainty(value, line.uncertainty_A, "A")
         axes.plot([low_A], [y], "<", color=colour, markersize=6, clip_on=False)
-        axes.text(0.03, y, f"{shown}: not on this scale", color=INK, **_small(axes))
+        write(axes, 0.03, y, f"{shown}: not on this scale", color=INK, **_small(axes))
     elif upper is not None and upper > 0.0:
         axes.plot([max(lower or low_A, low_A), upper], [y, y], color=colour, linewidth=3.0)
     elif lower is not None and lower > 0.0:
@@ -127,7 +124,7 @@ def _draw_line(axes: Axes, place: int, line: Line, low_A: float, high_A: float) 
         axes.plot([high_A], [y], ">", color=colour, markersize=6, clip_on=False)
     else:
         words = shortened(line.words or "no current", LONGEST_NAME)
-        axes.text(0.03, y, words, color=DIM, **_small(axes))
+        write(axes, 0.03, y, words, color=DIM, **_small(axes))
 
 
 def _small(axes: Axes) -> dict[str, Any]:
@@ -148,36 +145,34 @@ def _draw_allowed(axes: Axes, y: float, line: Line, low_A: float, high_A: float)
 def draw_settling(curve: Curve, row: StateResult) -> Figure:
     """All readings over the time since the state was entered; the averaged part is marked."""
     figure, axes = panel(190.0, left=60.0, top=20.0)
-    middle, low, median, high = thinned(curve.times_s, curve.currents_A)
+    middle, low, mean, high = thinned(curve.times_s, curve.currents_A)
     marks = [m for m in (row.current_A, row.limit_max_A, row.limit_min_A) if m is not None]
     near = [m for m in marks if float(np.min(low)) / 3 < m < 3 * float(np.max(high))]
-    lowest_A, highest_A = _reach(row, low, high, near)
+    lowest_A, highest_A = _reach(low, high, near)
     room_A = 0.02 * (highest_A - lowest_A)  # so that a limit is not on the edge
-    log_or_linear(axes.yaxis, lowest_A, highest_A + room_A, "A")
-    if axes.get_yscale() == "log":
-        least = axes.get_ylim()[0]
-        low, median, high = (np.maximum(each, least) for each in (low, median, high))
-    end_s = float(curve.times_s[-1])
-    log_or_linear(axes.xaxis, float(middle[0]), max(end_s, float(middle[0]) * 1.01), "s")
-    axes.set_xlim(float(middle[0]), max(end_s, float(middle[0]) * 1.01))
+    positive = row.current_A is None or row.current_A > 0.0
+    scale = (log_or_linear if positive else linear)(lowest_A, highest_A + room_A, "A")
+    draw_y(axes, scale)
+    if scale.kind == "log":
+        low, mean, high = (np.maximum(each, scale.low) for each in (low, mean, high))
+    start_s = float(middle[0])
+    end_s = max(float(curve.times_s[-1]), 1.01 * start_s)
+    draw_x(axes, log_or_linear(start_s, end_s, "s", snug=True), "time since the command")
     axes.fill_between(middle, low, high, color=SKY, alpha=0.3, linewidth=0)
-    axes.plot(middle, median, color=SKY, linewidth=1.2)
+    axes.plot(middle, mean, color=SKY, linewidth=1.2)
     _mark_averaged(axes, row)
     for limit in (row.limit_min_A, row.limit_max_A):
         if limit is not None and limit in near:
             axes.axhline(limit, color=CLAY, linewidth=1.0, linestyle="--")
-    name_axis(axes, "time since the command")
     return figure
 
 
-def _reach(
-    row: StateResult, low: np.ndarray, high: np.ndarray, marks: Sequence[float]
-) -> tuple[float, float]:
+def _reach(low: np.ndarray, high: np.ndarray, marks: Sequence[float]) -> tuple[float, float]:
     highest = max([float(np.max(high)), *marks])
     positive = low[low > 0.0]
     # Single readings at or below zero are the noise of a small current, not a reason for a
-    # linear scale; a current at or below zero is, and half of the readings are.
-    if positive.size > low.size / 2 and (row.current_A is None or row.current_A > 0.0):
+    # linear scale; half of the readings are.
+    if positive.size > low.size / 2:
         return max(min([float(np.min(positive)), *marks]), 1e-7 * highest), highest
     return min([float(np.min(low)), *marks]), highest
 
@@ -193,7 +188,7 @@ def _mark_averaged(axes: Axes, row: StateResult) -> None:
         axes.plot(ends_s, [row.current_A] * 2, color=INK, linewidth=2.0)
     words = f"averaged for {format_quantity(row.averaged_for_s, 's', 3)}"
     place = axes.transAxes
-    axes.text(1.0, 1.03, words, transform=place, fontsize=SMALL, color=HONEY, ha="right")
+    write(axes, 1.0, 1.03, words, transform=place, fontsize=SMALL, color=HONEY, ha="right")
 
 
 def draw_timeline(result: SessionResult, told_s: Sequence[float]) -> Figure:
@@ -202,26 +197,22 @@ def draw_timeline(result: SessionResult, told_s: Sequence[float]) -> Figure:
     names = list(dict.fromkeys(name for name, _, _ in spans))
     figure, axes = panel(26.0 * max(len(names), 1) + 56.0, left=18.0, top=22.0)
     end_s = max([*(end_s for _, _, end_s in spans), *told_s, 1e-3])
-    linear(axes.xaxis, 0.0, end_s, "s")
-    axes.set_xlim(0.0, end_s)
+    draw_x(axes, linear(0.0, end_s, "s", snug=True), "time since the start of the session")
     axes.set_ylim(max(len(names), 1) - 0.4, -0.6)
-    no_ticks(axes.yaxis)
-    axes.spines["left"].set_visible(False)
     for name, start_s, stop_s in spans:
         place = [names.index(name) + 0.22] * 2
         axes.plot([start_s, stop_s], place, color=MOSS, linewidth=6, solid_capstyle="butt")
     for place_of, name in enumerate(names):
         words = shortened(name, LONGEST_NAME)
-        axes.text(0.0, place_of - 0.2, words, color=INK, **_small(axes))
+        write(axes, 0.0, place_of - 0.2, words, color=INK, **_small(axes))
     free_from_s = 0.0
     for number, time_s in enumerate(told_s, start=1):
         axes.axvline(time_s, color=CLAY, linewidth=1.0)
         # A number that would cover the one before it is left out; the table has all times.
         if time_s >= free_from_s:
             place_above = axes.get_xaxis_transform()
-            axes.text(time_s, 1.03, str(number), transform=place_above, color=CLAY, ha="center")
+            write(axes, time_s, 1.03, str(number), transform=place_above, color=CLAY, ha="center")
             free_from_s = time_s + 0.05 * end_s
-    name_axis(axes, "time since the start of the session")
     return figure
 
 

@@ -216,9 +216,9 @@ def _charge_cells(row: ChargeResult) -> tuple[str, ...]:
 
 
 _LEGEND = (
-    "The line is the median of the readings, the area around it reaches from the smallest to the "
-    "largest. The shaded part after the upright line was averaged, the heavy line across it is the "
-    "current; dashed lines are limits."
+    "The line is the mean of readings close by, the area around it reaches from the smallest to "
+    "the largest. The shaded part after the upright line was averaged, the heavy line across it is "
+    "the current; dashed lines are limits."
 )
 
 
@@ -340,25 +340,23 @@ def notable(result: SessionResult) -> list[EventRecord]:
 def _events(result: SessionResult) -> Section:
     told = notable(result)
     shown = told[:MOST_EVENTS]
-    routine = len(result.events) - len(told)
-    blocks: list[Block] = []
-    if result.events:
-        words = f"{len(told)} events that do not belong to every session, numbered as in the table."
-        plot = Plot("timeline", "What happened when", words, partial(_draw_timeline, result))
-        blocks.append(plot)
-    if shown:
-        rows = tuple(
-            (str(number), f"{event.time_s:.3f} s", event.kind, event.state or "-", event.text)
-            for number, event in enumerate(shown, start=1)
-        )
-        names = columns(number("number"), number("time"), "kind", "state", "what happened")
-        blocks.append(Table("Events and faults", names, rows))
-    else:
-        blocks.append(Text("Nothing happened that does not belong to every session."))
+    routine = f"{len(result.events) - len(told)} routine events are in the result file."
+    if not shown:
+        words = f"Nothing happened that does not belong to every session. {routine}"
+        return Section("Events and faults", (Text(words),))
+    words = f"{len(told)} events that do not belong to every session, numbered as in the table."
+    rows = tuple(
+        (str(place), f"{event.time_s:.3f} s", event.kind, event.state or "-", event.text)
+        for place, event in enumerate(shown, start=1)
+    )
+    names = columns(number("number"), number("time"), "kind", "state", "what happened")
+    blocks: list[Block] = [
+        Plot("timeline", "What happened when", words, partial(_draw_timeline, result)),
+        Table("Events and faults", names, rows),
+    ]
     if len(told) > len(shown):
         blocks.append(Text(f"{len(told) - len(shown)} more are in the result file.", "warning"))
-    blocks.append(Text(f"{routine} routine events are in the result file."))
-    return Section("Events and faults", tuple(blocks))
+    return Section("Events and faults", (*blocks, Text(routine)))
 
 
 def _draw_timeline(result: SessionResult) -> Drawing:

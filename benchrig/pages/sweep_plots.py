@@ -17,10 +17,11 @@ from benchrig.pages.drawing import (
     MOSS,
     SKY,
     SMALL,
-    linear,
-    name_axis,
+    draw_x,
+    draw_y,
     panel,
-)  # fmt: skip
+)
+from benchrig.pages.scales import linear
 from benchrig.result import SweepFit, SweepPoint, SweepResult
 
 _LOOKS = ((SKY, "o"), (CLAY, "s"), (MOSS, "^"), (HONEY, "D"), (INK, "v"), (DIM, "P"))
@@ -38,8 +39,11 @@ def draw_sweep(sweep: SweepResult) -> Figure:
     places = [x(point) for point in points]
     ends = [_ends(point) for point in points]
     # The static part is where the lines meet no frequency.
-    linear(axes.xaxis, 0.0 if over_frequency else min(places), max(places), _unit(over_frequency))
-    linear(axes.yaxis, min(0.0, *(low for low, _ in ends)), max(high for _, high in ends), "A")
+    first, unit, words = (
+        (0.0, "Hz", "clock frequency") if over_frequency else (min(places), "V", "supply voltage")
+    )
+    draw_x(axes, linear(first, max(places), unit), words)
+    draw_y(axes, linear(min(0.0, *(low for low, _ in ends)), max(high for _, high in ends), "A"))
     for number, group in enumerate(groups):
         mine = [point for point in points if group is None or point.voltage_V == group]
         colour, mark = _LOOKS[number % len(_LOOKS)]
@@ -54,12 +58,7 @@ def draw_sweep(sweep: SweepResult) -> Figure:
         loc="lower left", bbox_to_anchor=(-0.02, 1.0), ncols=3, frameon=False, fontsize=SMALL,
         borderaxespad=0.0, handletextpad=0.2,
     )  # fmt: skip
-    name_axis(axes, "clock frequency" if over_frequency else "supply voltage")
     return figure
-
-
-def _unit(over_frequency: bool) -> str:
-    return "Hz" if over_frequency else "V"
 
 
 def _frequency(point: SweepPoint) -> float:

@@ -88,7 +88,7 @@ def test_markdown_and_plots(folder: Path, tmp_path: Path) -> None:
     plots = tmp_path / "plots"
     result = call("export", folder, "--as", "svg", "--out", plots)
     assert result.output.split() == [str(path) for path in result_files(result.output)]
-    assert len(list(plots.glob("*.svg"))) == 7
+    assert len(list(plots.glob("*.svg"))) == 6
 
 
 def result_files(output: str) -> list[Path]:
