@@ -206,7 +206,8 @@ class Bench:
         self._sleep.listen(duration_s)
 
     def reach(self) -> None:
-        """Make the board reachable in the state that it is in, asleep or not, and settled there."""
+        """Leave the board in its state, but on a range with room and with its lines back: so that
+        something may happen at it while the meter reads."""
         self.ranges.make_room("making events")
         self.board.unpark()
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,11 +16,13 @@ from benchrig.bench import Bench
 from benchrig.charges import Averaged, charge_result
 from benchrig.drivers.meter import MeterRange, Readings
 from benchrig.drivers.scpi import is_valid
-from benchrig.errors import Fault, NoReply
+from benchrig.errors import Fault
 from benchrig.events import ReadingsTaken
+from benchrig.making import Maker
 from benchrig.measurement import Average, Budget, Outcome
 from benchrig.measurement.periods import (
     blind_bound_A,
+    end_of,
     events_in,
     filled_period,
     mean_of_periods,
@@ -28,14 +31,20 @@ from benchrig.measurement.periods import (
 from benchrig.measurement.ticks import BASE_READINGS, find_wake_ups
 from benchrig.result import ChargeResult, StateResult
 from benchrig.session.steps import Charge
+from benchrig.units import format_quantity
 
-# Of a period: for so long before its end the meter is not asked for readings, so that the next can
-# begin in time; and an event that comes later than this does not come at a steady rate.
+# Shares of a period: for so long before its end no reading is asked for, so that the next can begin
+# in time, and an event that comes later than that is at no steady rate.
 GAP_SHARE = 0.1
 LATE_SHARE = 0.05
 # The event comes so many readings after the first, which show the level before it.
 LEAD_READINGS = 3.0
 FEWEST_READINGS, FEWEST_BETWEEN = 20, 5
+# An event that is over leaves less than this share of its period's mean at the end of it.
+OVER_SHARE = 0.5
+# Where more of an event may have fallen between two readings, a strange count proves nothing.
+BLIND_SHARE = 0.4
+# Multiples of it spread evenly over [0, 1), however many they are.
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 
 
@@ -49,11 +58,13 @@ class Charging:
         ticks_s = None if state.ticks is None else state.ticks.period
         self._period_s: float = charge.period or ticks_s or math.nan
         self.row: StateResult | None = None
+        # From one reading to the next, as the longest record tells it.
+        self._interval_s, self._longest = bench.meter.interval_s, 0
 
     def run(self) -> ChargeResult:
-        """Raises what goes wrong at the bench, ``event_missed``, ``event_extra``,
-        ``events_not_seen``, ``events_late``, and ``charge_not_settled`` for a state that did not
-        settle or never slept."""
+        """Raises what goes wrong at the bench; ``charge_not_settled`` for a state that did not
+        settle or never slept; and of its events ``event_missed``, ``event_extra``,
+        ``event_not_over``, ``events_late``, ``events_not_seen`` and ``events_not_resolved``."""
         bench, charge = self._bench, self._charge
         bench.enter(charge.state)
         self.row = row = bench.measure(value=True)
@@ -80,9 +91,10 @@ class Charging:
     def _own(self) -> Averaged:
         bench, charge, period_s = self._bench, self._charge, self._period_s
         # One period to find the first event in, one to place the edges, and what is not searched.
-        wanted_s = (charge.periods + 2.5) * period_s + BASE_READINGS * bench.meter.interval_s
-        readings = self._read(math.ceil(wanted_s / bench.meter.interval_s), bench.listen)
-        interval_s, entry = bench.meter.interval_s, readings.range
+        interval_s = bench.meter.interval_s
+        wanted_s = (charge.periods + 2.5) * period_s + BASE_READINGS * interval_s
+        readings = self._read(math.ceil(wanted_s / interval_s), bench.listen)
+        interval_s, entry = self._interval_s, readings.range
         masked, seen = find_wake_ups(readings.times_s, readings.currents_A, entry.count_A)
         onsets_s = np.array(() if seen is None else seen.onsets_s)
         # The edges lie midway between two events, where none is cut.
@@ -106,7 +118,7 @@ class Charging:
             readings=count,
             events=events,
             still_A=still_A,
-            blind_A=blind_bound_A(peak_A, interval_s, bench.meter.dead_share, period_s, None),
+            blind_A=blind_bound_A(peak_A, interval_s, self._dead_share, period_s, None),
             # Events that were counted by this computer's clock need no other.
             period_uncertainty_s=0.0 if events else charge.period_within * period_s,
             range=entry,
@@ -146,33 +158,54 @@ class Charging:
     def _made(self) -> Averaged:
         bench, charge, period_s = self._bench, self._charge, self._period_s
         bench.reach()
-        interval_s = bench.meter.interval_s
-        size = int((1.0 - GAP_SHARE) * period_s / interval_s)
-        if size < FEWEST_READINGS:
-            raise Fault(
-                "events_not_resolved",
-                f"meter: takes {size} readings in a period of {period_s:g} s, and "
-                f"{FEWEST_READINGS} are needed; a longer period, or a smaller nplc",
-            )
-        quiet = self._read(size * charge.periods, bench.listen)
+        self._interval_s = bench.meter.interval_s
+        quiet = self._read(self._size() * charge.periods, bench.listen)
+        # By now the meter's pace is known well.
+        interval_s, size = self._interval_s, self._size()
         entry = quiet.range
         bench.board.banner_belongs = self._boots
         # The first event comes out of rest, and is not averaged.
-        start_s, means_A, phases = bench.clock.monotonic(), [], []
+        start_s, means_A, ends_A, phases = bench.clock.monotonic(), [], [], []
         for number in range(charge.periods + 1):
             begin_s = start_s + number * period_s
             bench.listen(max(begin_s - bench.clock.monotonic(), 0.0))
             # At another phase of the readings each time, for a meter with dead time.
             lead_s = (LEAD_READINGS + number * GOLDEN % 1.0) * interval_s
-            maker = _Maker(bench, charge, begin_s + lead_s, LATE_SHARE * period_s)
+            maker = Maker(bench, charge, begin_s + lead_s, LATE_SHARE * period_s)
             readings = self._read(size, maker.wait)
             maker.finish()
             if number:
                 means_A.append(filled_period(readings.currents_A, interval_s, period_s))
+                ends_A.append(end_of(readings.currents_A))
                 since_s = maker.made_s - float(readings.times_s[0])
                 phases.append(since_s / interval_s % 1.0)
         bench.board.banner_belongs = False
+        self._check_over(np.array(means_A), np.array(ends_A), float(np.mean(quiet.currents_A)))
         return self._averaged_made(quiet, np.array(means_A), np.array(phases), interval_s, entry)
+
+    def _check_over(self, means_A: np.ndarray, ends_A: np.ndarray, quiet_A: float) -> None:
+        """Raises ``event_not_over`` where the board draws as much at the end of a period as in the
+        mean of it: then it has not gone back to its state, and what it drew is no event."""
+        excess_A, left_A = means_A - quiet_A, ends_A - quiet_A
+        if float(np.median(left_A)) > OVER_SHARE * max(float(np.median(excess_A)), 0.0) > 0.0:
+            raise Fault(
+                "event_not_over",
+                f"board: at the end of a period it still draws "
+                f"{format_quantity(float(np.median(left_A)), 'A', 3)} more than before the events "
+                f"in {self._charge.state}: it does not go back there by itself, or the period is "
+                "too short",
+            )
+
+    def _size(self) -> int:
+        """How many readings a period has."""
+        size = int((1.0 - GAP_SHARE) * self._period_s / self._interval_s)
+        if size < FEWEST_READINGS:
+            raise Fault(
+                "events_not_resolved",
+                f"meter: takes {size} readings in a period of {self._period_s:g} s, and "
+                f"{FEWEST_READINGS} are needed; a longer period, or a smaller nplc",
+            )
+        return size
 
     def _averaged_made(
         self,
@@ -185,12 +218,14 @@ class Charging:
         bench, charge = self._bench, self._charge
         quiet_A = quiet.currents_A.reshape(charge.periods, -1).mean(axis=1)
         base, count = mean_of_periods(quiet_A), quiet.currents_A.size
-        peak_A, dead_share = bench.session.board.highest_current, bench.meter.dead_share
+        peak_A, dead_share = bench.session.board.highest_current, self._dead_share
         blind_A = blind_bound_A(peak_A, interval_s, dead_share, self._period_s, phases)
-        scatter_A = max(float(np.std(quiet_A, ddof=1)), blind_A)
-        counted = events_in(means_A, base.mean, scatter_A, entry.count_A)
-        answered = any(exchange.expects_reply for exchange in charge.exchanges)
-        events = charge.periods if answered else None
+        counted = events_in(means_A, base.mean, float(np.std(quiet_A, ddof=1)), entry.count_A)
+        # Of one event much may have fallen between two readings.
+        unseen_A = blind_bound_A(peak_A, interval_s, dead_share, self._period_s, None)
+        if counted is not None and unseen_A > BLIND_SHARE * float(np.median(means_A - base.mean)):
+            counted = counted if (counted == 1).all() else None
+        events = charge.periods if charge.is_answered else None
         if counted is not None:
             events = self._checked(counted)
         mean = _outcome(mean_of_periods(means_A), count, entry)
@@ -218,7 +253,7 @@ class Charging:
 
     def _read(self, count: int, meanwhile: Callable[[float], None]) -> Readings:
         bench, name = self._bench, self._charge.state
-        readings = bench.meter.acquire(count, meanwhile)
+        readings = self._on_time(bench.meter.acquire(count, meanwhile))
         times_s = readings.times_s - bench.log.start_s
         scale_A = readings.range.full_scale_A
         bench.log.emit(ReadingsTaken(name, times_s, readings.currents_A, scale_A, None))
@@ -231,6 +266,22 @@ class Charging:
         if not is_valid(readings.currents_A).all():
             raise Fault("invalid_readings", f"meter: readings that are no numbers in {name}")
         return readings
+
+    def _on_time(self, readings: Readings) -> Readings:
+        """With the ends of their apertures as a whole record tells them. The meter's own pace is
+        that of its shortest batches, whose last pause is not seen."""
+        times_s, meter = readings.times_s, self._bench.meter
+        start_s = 2.0 * times_s[0] - times_s[1]
+        last_s = meter.instrument.answered_s - start_s - meter.aperture_s
+        if readings.currents_A.size > self._longest:
+            self._longest = readings.currents_A.size
+            self._interval_s = last_s / (self._longest - 1)
+        ends_s = start_s + meter.aperture_s + self._interval_s * np.arange(times_s.size)
+        return replace(readings, times_s=ends_s)
+
+    @property
+    def _dead_share(self) -> float:
+        return max(0.0, 1.0 - self._bench.meter.aperture_s / self._interval_s)
 
     def _checked(self, events: np.ndarray) -> int:
         """One in each period, or it is told in which there was none or more."""
@@ -262,51 +313,3 @@ def _outcome(average: Average, readings: int, entry: MeterRange) -> Outcome:
         readings=readings,
         count_A=entry.count_A,
     )
-
-
-class _Maker:
-    """Makes one event when it is due, in place of waiting for the meter."""
-
-    def __init__(self, bench: Bench, charge: Charge, due_s: float, late_s: float) -> None:
-        self._bench = bench
-        self._charge = charge
-        self._due_s = due_s
-        self._late_s = late_s
-        self.made_s = math.nan
-
-    def wait(self, duration_s: float) -> None:
-        clock = self._bench.clock
-        until_s = clock.monotonic() + duration_s
-        if math.isnan(self.made_s) and self._due_s <= until_s:
-            self._bench.listen(max(self._due_s - clock.monotonic(), 0.0))
-            self._make()
-        self._bench.listen(max(until_s - clock.monotonic(), 0.0))
-
-    def finish(self) -> None:
-        """Raises ``events_late`` for one that did not come in time."""
-        late_s = self.made_s - self._due_s
-        if not late_s <= self._late_s:
-            raise Fault(
-                "events_late",
-                f"the event that was due in {self._charge.state} came late, or not while the meter "
-                "was reading: board, wires or computer are too slow for this period",
-            )
-
-    def _make(self) -> None:
-        board, charge, clock = self._bench.board, self._charge, self._bench.clock
-        clock.sleep(0.0)  # a latched clock may stand where the last answer came
-        self.made_s = clock.monotonic()
-        if charge.stimulus is not None:
-            board.stimulate(charge.stimulus)
-            if charge.pause > 0.0:
-                self._bench.listen(charge.pause)
-        for exchange in charge.exchanges:
-            # Said once only: a second time may be a second event.
-            once = exchange.model_copy(update={"attempts": 1})
-            try:
-                board.exchange(once)
-            except NoReply as silence:
-                raise Fault(
-                    "event_missed",
-                    f"board: no answer to an event in {charge.state}; {silence.message}",
-                ) from silence

@@ -107,19 +107,20 @@ class SettlingPlan:
 
 @dataclass(frozen=True)
 class Measured:
-    """What came of one state: the outcome, the range that it was read on, and the `decision` where
-    the aim was the verdict alone."""
+    """What came of one state: the outcome, the range that it was read on, the `decision` where
+    the aim was the verdict alone, and the lowest current that was seen."""
 
     outcome: Outcome
     range: MeterRange
     decision: Decision | None = None
+    lowest_A: float | None = None
 
     @property
     def level_A(self) -> float | None:
-        """About what the state draws, if that is known."""
-        if self.decision is None:
-            return self.outcome.current_A
-        return self.decision.upper_A if math.isfinite(self.decision.upper_A) else None
+        """About what the state draws, settled or not, if that is known."""
+        if self.decision is not None and math.isfinite(self.decision.upper_A):
+            return self.decision.upper_A
+        return self.lowest_A if self.outcome.current_A is None else self.outcome.current_A
 
 
 class Measuring:
@@ -275,7 +276,8 @@ class Measuring:
         entry = self._watch_range
         assert entry is not None
         assert self._watch is not None
-        return Measured(outcome, entry, self._watch.decision)
+        lowest_A = self._lowest_A if math.isfinite(self._lowest_A) else None
+        return Measured(outcome, entry, self._watch.decision, lowest_A)
 
     def _tell_readings(self, readings: Readings, outcome: Outcome | None) -> None:
         self._log.emit(

@@ -47,8 +47,9 @@ class Operating:
         """The board was powered up as the session file says."""
         self.voltage_V = self._ranges.supply_V = self._ratings.supply_voltage
         self.frequency_Hz = self._ratings.clock
-        # Else the board may also run at the clock with which it boots.
-        self._clock_is_sure = True
+        # Else it may also be on its way from or to another; `voltage_V` is then the lower of the
+        # two, `frequency_Hz` the fastest that the board may run at.
+        self._voltage_is_sure = self._clock_is_sure = True
         self.is_away = False
 
     def has_booted(self) -> None:
@@ -69,7 +70,7 @@ class Operating:
             self._set_voltage(voltage_V)
         if frequency_Hz != self.frequency_Hz or not self._clock_is_sure:
             self._set_clock(frequency_Hz)
-        if voltage_V < self.voltage_V:
+        if voltage_V < self.voltage_V or not self._voltage_is_sure:
             self._set_voltage(voltage_V)
 
     def restore(self) -> None:
@@ -99,7 +100,7 @@ class Operating:
 
     def _boot_at_nominal(self) -> None:
         nominal_V = self._ratings.supply_voltage
-        if self.voltage_V < nominal_V:
+        if self.voltage_V < nominal_V or not self._voltage_is_sure:
             self._set_voltage(nominal_V)
         self._power_cycle(OFF_S)
         self.has_booted()
@@ -118,7 +119,7 @@ class Operating:
             raise UsageError("a clock frequency needs protocol.set_clock and board.clock")
         self._check(self.voltage_V, frequency_Hz)
         before_Hz, boots_Hz = self.frequency_Hz or 0.0, self._ratings.clock or 0.0
-        # Until it has answered it may run at any of these; what counts is the fastest.
+        # Until it has answered it may run at any of these.
         self.is_away, self._clock_is_sure = True, False
         self.frequency_Hz = max(frequency_Hz, before_Hz, boots_Hz)
         self._board.insist(self._command.at(frequency_Hz))
@@ -133,10 +134,12 @@ class Operating:
             self._check(voltage_V, self.frequency_Hz)
         # On the way the lower of the two decides which range leaves the board its voltage.
         self._ranges.supply_V = min(voltage_V, self._ranges.supply_V)
-        self.is_away, self.voltage_V = True, voltage_V
+        self.is_away, self._voltage_is_sure = True, False
+        self.voltage_V = min(voltage_V, self.voltage_V)
         self._supply.change(voltage_V)
         self._ranges.await_recharge()
-        self._ranges.supply_V = voltage_V
+        self.voltage_V = self._ranges.supply_V = voltage_V
+        self._voltage_is_sure = True
         voltage = format_quantity(voltage_V, "V", 3)
         self._tell("supply_voltage", f"supply at {voltage}", voltage_V=voltage_V)
 

@@ -338,7 +338,14 @@ def _decided(verdict: Verdict) -> Literal["pass", "fail", "undecided"]:
 # After these the board may be found again.
 _OF_THE_BOARD = {
     *("board_refused", "unexpected_reset", "unexpected_wake", "no_wake", "charge_not_settled"),
-    *("event_missed", "event_extra", "events_late", "events_not_seen", "events_not_resolved"),
+    *(
+        "event_missed",
+        "event_extra",
+        "event_not_over",
+        "events_late",
+        "events_not_seen",
+        "events_not_resolved",
+    ),
     *("invalid_readings", "not_measured"),
 }
 

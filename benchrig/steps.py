@@ -3,7 +3,8 @@ it does with a visit and with a fault."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from benchrig.bench import Bench
@@ -39,6 +40,8 @@ class Steps:
         self._charges, self._sweeps = steps_of(bench.session, visited)
         self.charges: list[ChargeResult] = []
         self.sweeps: list[SweepResult] = []
+        # The sweep that is under way, with what it has measured.
+        self._begun: Sweeping | None = None
 
     @property
     def verdicts(self) -> list[Verdict]:
@@ -47,9 +50,20 @@ class Steps:
     def run(self) -> None:
         """Raises the fault that ends the session."""
         for charge in self._charges:
-            self._run_charge(charge)
+            with self._budgets_kept():
+                self._run_charge(charge)
         for sweep in self._sweeps:
-            self._run_sweep(sweep)
+            with self._budgets_kept():
+                self._run_sweep(sweep)
+
+    @contextmanager
+    def _budgets_kept(self) -> Iterator[None]:
+        """What is derived is derived from the states as they were measured for themselves."""
+        kept = dict(self._bench.budgets)
+        try:
+            yield
+        finally:
+            self._bench.budgets = kept
 
     def end_early(self, fault: Fault) -> None:
         """A row for each step that was not reached."""
@@ -57,13 +71,13 @@ class Steps:
         for charge in self._charges[len(self.charges) :]:
             self.charges.append(self._without_value(charge, reason))
         for sweep in self._sweeps[len(self.sweeps) :]:
-            self.sweeps.append(Sweeping(self._bench, sweep).result(reason))
+            sweeping, self._begun = self._begun or Sweeping(self._bench, sweep), None
+            self.sweeps.append(sweeping.result(reason))
 
     # -- a charge ---------------------------------------------------------------------------
 
     def _run_charge(self, charge: Charge) -> None:
         bench, hands = self._bench, self._hands
-        kept = dict(bench.budgets)
         bench.log.state = None
         bench.log.tell("step", f"{charge.name}: charge per event of {charge.state}")
         bench.log.emit(StateStarted(charge.state))
@@ -75,8 +89,6 @@ class Steps:
             hands.tell(fault)
             row = self._without_value(charge, fault)
             ending = hands.ending(fault)
-        # What is derived is derived from the states as they were measured for themselves.
-        bench.budgets = kept
         self.charges.append(row)
         state = bench.state(charge.state)
         seen = charging.row or hands.unmeasured(state, Fault("not_measured", "see the charge"))
@@ -98,8 +110,8 @@ class Steps:
 
     def _run_sweep(self, sweep: Sweep) -> None:
         bench, hands = self._bench, self._hands
-        kept = dict(bench.budgets)
         sweeping, ending = Sweeping(bench, sweep), None
+        self._begun = sweeping
         bench.log.state = None
         bench.log.tell("step", f"{sweep.name}: sweep of {sweep.state}")
         sweeping.tell_left_out()
@@ -109,9 +121,9 @@ class Steps:
                 break
         else:
             ending = self._restored()
-        bench.budgets = kept
         bench.forget_awake()
         self.sweeps.append(sweeping.result(ending))
+        self._begun = None
         bench.log.state = None
         bench.log.tell("sweep", f"{sweep.name}: {self.sweeps[-1].verdict}")
         hands.changed()

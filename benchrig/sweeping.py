@@ -130,7 +130,7 @@ class Sweeping:
             slope = self._slope(measured.point.frequency_Hz)
             current = measured.point.current
             if measured.board_V is None or slope is None:
-                current = _uncorrected(measured)
+                current = _uncorrected(measured, self._supply_share)
             else:
                 current = corrected_for_burden(current, self._line(measured), slope)
             yield replace(measured.point, current=current)
@@ -148,23 +148,29 @@ class Sweeping:
         return Sensitivity(slope.value, slope.standard_uncertainty, slope.dof, "A")
 
     def _line(self, measured: _Measured) -> SupplyLine:
-        supply, voltage_V = self._bench.file.supply, measured.point.voltage_V
-        accuracy = 0.0 if supply is None or supply.accuracy is None else supply.accuracy
+        voltage_V = measured.point.voltage_V
         return SupplyLine(
             voltage_V,
             measured.range.shunt_ohm,
-            voltage_uncertainty_V=accuracy * voltage_V / math.sqrt(3.0),
+            voltage_uncertainty_V=self._supply_share * voltage_V / RECTANGULAR,
             name=f"{measured.range.full_scale_A:g} A",
         )
 
+    @property
+    def _supply_share(self) -> float:
+        """The limit of error of the supply's voltage, as a share of it."""
+        supply = self._bench.file.supply
+        return 0.0 if supply is None or supply.accuracy is None else supply.accuracy
 
-def _uncorrected(measured: _Measured) -> Budget:
+
+def _uncorrected(measured: _Measured, supply_share: float) -> Budget:
     """Where nothing tells dI/dV, the board is taken for a resistor at the most: what it draws would
-    be larger by I R/V."""
+    be larger by I R/V, and off by what the supply is."""
     current = measured.point.current
-    share = current.value * measured.range.shunt_ohm / measured.point.voltage_V
-    bound = Stated("voltage taken by the shunt", 0.0, abs(current.value) * share, "A", RECTANGULAR)
-    line = contribution("burden, not corrected", bound, statement="burden, not corrected")
+    taken = abs(current.value) * measured.range.shunt_ohm / measured.point.voltage_V
+    half_A = abs(current.value) * (taken + supply_share)
+    bound = Stated("voltage at the board", 0.0, half_A, "A", RECTANGULAR)
+    line = contribution("voltage, not corrected", bound, statement="voltage, not corrected")
     return Budget(current.value, (*current.contributions, line))
 
 

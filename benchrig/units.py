@@ -13,7 +13,6 @@ from quantiphy import Quantity
 
 EXAMPLES = {
     "A": "1.2 uA",
-    "C": "0.5 uC",
     "V": "3.0 V",
     "s": "500 ms",
     "Hz": "50 Hz",
@@ -22,6 +21,7 @@ EXAMPLES = {
     "%": "1 %",
     "A/V": "30 uA/V",
     "°C": "23 °C",
+    "C": "12 uC",
 }
 YEAR_S = 31_557_600
 """A year of 365.25 d (the Julian year; IAU style manual, from memory)."""

@@ -29,7 +29,7 @@ from benchrig.records.recording import load_recording, sealed
 from benchrig.records.replaying import replay
 from benchrig.records.scrubbing import scrub
 from benchrig.records.sources import parse_sources
-from benchrig.session import BenchFile, MeterSheet, Session, load_session
+from benchrig.session import BenchFile, CurveFile, MeterSheet, Session, load_session
 from benchrig.session.cell_file import CellFile
 from benchrig.session.fault_plan import FaultPlanFile
 from benchrig.session.profile_file import ProfileFile
@@ -249,20 +249,21 @@ def targets() -> tuple[Target, ...]:
     defects = tuple(f"boards/hive-scale-{name}.toml" for name in ("late-drift", "dead-uart"))
     recordings = (_recording_like("good"), _recording_like("meter-lost"))
     sessions_kept = _files("recordings/dead-uart.jsonl")
-    sessions = _files("hive-scale.session.toml")
+    sessions = _files("hive-scale.session.toml", "hive-scale-sweep.session.toml")
     kinds = ("lithium-manganese-dioxide-coin", "nickel-metal-hydride-two-aa")
     cells = tuple(f"cells/{name}.cell.toml" for name in kinds)
     return (
-        Target("SCPI numbers", parse_numbers, NUMBERS, 0.11),
-        Target("SCPI blocks", parse_block, BLOCKS, 0.11),
-        Target("SCPI errors", parse_error_reply, ERRORS, 0.12),
+        Target("SCPI numbers", parse_numbers, NUMBERS, 0.10),
+        Target("SCPI blocks", parse_block, BLOCKS, 0.10),
+        Target("SCPI errors", parse_error_reply, ERRORS, 0.11),
         Target("SCPI framing", _framed, ANSWERS, 0.12),
         Target("board lines", _lines, SAID, 0.12),
-        Target("session files", _toml(Session), sessions, 0.06),
+        Target("session files", _toml(Session), sessions, 0.04),
         Target("profiles", _profile, _files("hive-scale.profile.toml"), 0.02),
         Target("cells", _cell, _files(*cells), 0.02),
         Target("bench files", _toml(BenchFile), _files("bench-2.bench.toml"), 0.06),
         Target("meter sheets", _toml(MeterSheet), _files("meter-6-digit.toml"), 0.05),
+        Target("curve files", _toml(CurveFile), _files("hive-scale.curve.toml"), 0.02),
         Target("board files", _toml(SimulatedBoardFile), _files(*boards), 0.05),
         Target("board variants", _from_file(load_board, ".toml"), _files(*defects), 0.01),
         Target("fault plans", _toml(FaultPlanFile), _files("faults/lost-byte.faults.toml"), 0.05),

@@ -127,6 +127,7 @@ def rig(
     knows_sheet: bool = True,
     zeros: tuple[Zero, ...] = (),
     seed: int = 1,
+    dead_time_s: float = 0.0,
     wrapped: Callable[[str, World, FarEnd], FarEnd] = lambda name, world, end: end,
     listeners: Sequence[Listener] = (),
 ) -> Rig:
@@ -138,6 +139,7 @@ def rig(
         sheet,
         seed,
         supply=file.supply is not None,
+        dead_time_s=dead_time_s,
     )
     ends = {"board": world.board, "meter": world.meter, "supply": world.supply}
     wires = {

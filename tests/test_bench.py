@@ -124,7 +124,7 @@ def test_finer_takes_longer_and_is_better_known() -> None:
     rough = made.bench.measure()
     made.bench.wake()
     made.bench.enter("deep_sleep")
-    fine = made.bench.measure(finer=8.0)
+    fine = made.bench.measure(finer=4.0)
     end_s = [(row.settled_after_s or 0.0) + (row.averaged_for_s or 0.0) for row in (rough, fine)]
     assert end_s[1] > end_s[0]
     assert (fine.expanded_uncertainty_A or 1.0) < 0.5 * (rough.expanded_uncertainty_A or 0.0)

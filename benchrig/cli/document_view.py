@@ -10,12 +10,18 @@ from benchrig.pages.document import SIGNS, Block, Document, Facts, Section, Tabl
 
 _STYLES = {"plain": "", "strong": "bold", "warning": "bold yellow", "caution": "yellow"}
 
+_LEADS = {"plain": "", "strong": "", "warning": "WARNING: ", "caution": "caution: "}
+
 
 def show_document(document: Document) -> None:
     page = Page()
     _title(page, document.title, document.verdict)
     _show(page, document.lead)
     _show(page, document.sections)
+
+
+def show_section(section: Section) -> None:
+    _show(Page(), [section])
 
 
 def _title(page: Page, title: str, verdict: str | None) -> None:
@@ -28,8 +34,7 @@ def _title(page: Page, title: str, verdict: str | None) -> None:
 def _show(page: Page, blocks: Sequence[Block]) -> None:
     for block in blocks:
         if isinstance(block, Text):
-            lead = f"{block.kind.upper()}: " if block.kind in ("warning", "caution") else ""
-            page.line(f"{lead}{block.words}", _STYLES[block.kind])
+            page.line(f"{_LEADS[block.kind]}{block.words}", _STYLES[block.kind])
         elif isinstance(block, Facts):
             for name, value in block.pairs:
                 page.line(f"{name}: {value}")

@@ -137,9 +137,10 @@ def command(
 
         put(json.dumps(life_document(case, found, aimed, felt), indent=2) + "\n")
     else:
-        from benchrig.cli.life_view import show_life
+        from benchrig.cli.document_view import show_section
+        from benchrig.pages.life_part import Lifetime, life_section
 
-        show_life(case, found, aimed, felt)
+        show_section(life_section(Lifetime(case, found, aimed, felt)))
     ctx.exit(_status(aimed))
 
 

@@ -173,12 +173,15 @@ def usable(source: Source, what: What, row: Any) -> Budget:
             f"{name} was measured for its verdict alone, so there are bounds and no value: measure "
             "it with --aim value",
         )
-    return Budget(value, tuple(_contribution(part, source) for part in row.budget))
+    lines = [_contribution(part, source) for part in row.budget]
+    if what == "charge":
+        # They are those of the current over its period.
+        lines = [line.scaled(row.period_s) for line in lines]
+    return Budget(value, tuple(lines))
 
 
 def _rows(result: SessionResult, what: What) -> Sequence[Any]:
-    # A result may be older than the measurement of charges.
-    return result.states if what == "state" else getattr(result, "charges", ())
+    return result.states if what == "state" else result.charges
 
 
 def _boards(
@@ -196,7 +199,7 @@ def _boards(
 
 def _limit(what: What, name: str, sources: Sequence[Source]) -> float | None:
     rows = [row for source in sources for row in _rows(source.result, what) if row.name == name]
-    limits = [getattr(row, "limit_max_A", None) for row in rows]
+    limits = [row.limit_max_A if what == "state" else row.limit_max_C for row in rows]
     return max((limit for limit in limits if limit is not None), default=None)
 
 

@@ -33,10 +33,14 @@ def whole_periods(
 def filled_period(currents_A: Floats, interval_s: float, period_s: float) -> float:
     """The mean current over a period of which the readings (n,), one each `interval_s`, cover all
     but the end: there it is that of the last of them, when the event was long over."""
-    tail = max(1, round(TAIL_SHARE * currents_A.size))
     rest_s = period_s - currents_A.size * interval_s
     read = float(np.sum(currents_A)) * interval_s
-    return (read + rest_s * float(np.mean(currents_A[-tail:]))) / period_s
+    return (read + rest_s * end_of(currents_A)) / period_s
+
+
+def end_of(currents_A: Floats) -> float:
+    """The mean of the last tenth of some readings (n,)."""
+    return float(np.mean(currents_A[-max(1, round(TAIL_SHARE * currents_A.size)) :]))
 
 
 def events_in(

@@ -83,7 +83,7 @@ def life_section(found: Lifetime | NoLifetime) -> Section:
 def _life(case: Case, lived: Life) -> Iterator[Text]:
     yield Text(f"{case.profile.name} on {case.cell.name}.")
     yield Text(
-        f"{years(lived.median_years)} in the median; {percent(lived.coverage)} of products last "
+        f"Life: {years(lived.median_years)} in the median; {percent(lived.coverage)} of products "
         f"between {years(lived.low_years)} and {years(lived.high_years)}.",
         "strong",
     )
@@ -93,10 +93,13 @@ def _life(case: Case, lived: Life) -> Iterator[Text]:
         at_limits = years(lived.at_limits_years)
         words = "A board that just passes, its states at their limits"
         yield Text(f"{words}: {at_limits}, all else as stated.")
+    average = lived.average
+    for mode, budget in average.modes if len(average.modes) > 1 else ():
+        mean = with_uncertainty(budget.value, budget.expanded_uncertainty, "A")
+        yield Text(f"Average current in {mode}: {mean}.")
+    mean = with_uncertainty(average.current_A, average.expanded_uncertainty_A, "A")
     yield Text(
-        f"Average current of the board: "
-        f"{with_uncertainty(lived.average.current_A, lived.average.expanded_uncertainty_A, 'A')} "
-        "(U: expanded uncertainty at 95 % coverage). "
+        f"Average current of the board: {mean} (U: expanded uncertainty at 95 % coverage). "
         f"Lost to self-discharge: {percent(lived.lost_share)} of the capacity. "
         f"Found with {lived.draws} simulated products, seed {lived.seed}."
     )
@@ -104,8 +107,8 @@ def _life(case: Case, lived: Life) -> Iterator[Text]:
 
 def _target(aimed: Targets, lived: Life) -> Iterator[Block]:
     yield Text(
-        f"Target {years(aimed.target_years)}: {aimed.verdict}. Reached with a probability of "
-        f"{percent(aimed.probability)}, where {percent(aimed.confidence)} are asked for.",
+        f"Target {years(aimed.target_years)}: {aimed.verdict}; reached with a probability of "
+        f"{percent(aimed.probability)} ({percent(aimed.confidence)} asked for).",
         "strong",
     )
     if aimed.unreachable is not None:
@@ -114,21 +117,22 @@ def _target(aimed: Targets, lived: Life) -> Iterator[Block]:
         allowed, present = (
             format_quantity(each, "A", 3) for each in (aimed.allowed_A, lived.average.current_A)
         )
-        words = f"Allowed average current: {allowed}, where it is {present} now; "
-        yield Text(f"{words}a margin of {100 * aimed.margin:+.3g} %.")
+        words = f"Allowed average current: {allowed}, where it is {present} now"
+        yield Text(f"{words}: a margin of {100 * aimed.margin:+.3g} %.")
     for words in aimed.warnings:
         yield Text(words, "warning")
     rows = tuple(row for each in aimed.levers for row in _needed(each))
-    caption = "What just meets the target, each alone and all else unchanged; met in the median"
-    yield Table(caption, columns("lever", "mode", number("now"), number("needed")), rows)
+    names = columns("lever", "mode", number("now"), number("needed"))
+    yield Table("What just meets the target", names, rows)
+    yield Text("Each alone, all else unchanged; met in the median, which is 50 % of products.")
 
 
 def _needed(each: Needed) -> list[tuple[str, ...]]:
     if each.why:
-        return [(each.lever.name, "-", "-", each.why)]
+        return [(each.lever.name, "", "", each.why)]
     unit = each.lever.unit
     return [
-        (each.lever.name, mode or "-", amount(now, unit), amount(needed, unit))
+        (each.lever.name, mode or "", amount(now, unit), amount(needed, unit))
         for mode, now, needed in each.needed
     ]
 
@@ -200,7 +204,7 @@ def _part_cells(part: Part) -> tuple[str, ...]:
     share = with_uncertainty(100 * part.share.value, 100 * part.share.expanded_uncertainty, "")
     return (
         part.name,
-        part.mode or "-",
+        part.mode or "",
         "-" if part.time_share is None else percent(part.time_share),
         with_uncertainty(part.current_A, part.budget.expanded_uncertainty, "A"),
         f"({share}) %",
@@ -238,7 +242,9 @@ def _origin(drawn: Drawn, unit: str) -> str:
     return f"{drawn.origin}: mean {mean}, spread {format_quantity(drawn.spread, unit, 2)}"
 
 
-def _sensitivities(felt: Sequence[Sensitivity]) -> Table:
+def _sensitivities(felt: Sequence[Sensitivity]) -> Block:
+    if all(each.elasticity == 0.0 for each in felt):
+        return Text("Sensitivity: a small change of any of these changes nothing of it.")
     rows = tuple(
         (each.lever.name, f"{each.elasticity:+.3f} %", f"±{days(each.spread_years)}")
         for each in felt
@@ -246,4 +252,4 @@ def _sensitivities(felt: Sequence[Sensitivity]) -> Table:
     names = columns(
         "lever", number("life, for 1 % more of it"), number("life, by its own standard uncertainty")
     )
-    return Table("What life depends on, the strongest first", names, rows)
+    return Table("Sensitivity of life, the strongest first", names, rows)

@@ -7,10 +7,11 @@ from pathlib import Path
 
 from benchrig.energy.currents import Source, currents_for, missing
 from benchrig.energy.life import Case
+from benchrig.errors import FileProblems
 from benchrig.records.results import load_result
 from benchrig.session.cell_file import CellFile
 from benchrig.session.profile_file import ProfileFile
-from benchrig.session.toml_file import located, read_toml
+from benchrig.session.toml_file import read_toml
 
 
 def load_sources(paths: Sequence[Path]) -> tuple[Source, ...]:
@@ -27,7 +28,7 @@ def load_profile(path: Path, sources: Sequence[Source]) -> ProfileFile:
     if others:
         problems.append((("session",), f"is {file.session!r}; the results are of {others[0]!r}"))
     if problems:
-        raise located(path, problems)
+        raise FileProblems([file.problem(key, message) for key, message in problems])
     return file
 
 

@@ -22,8 +22,7 @@ def load_result(path: Path) -> SessionResult:
         what = error.errors()[0]
         at = f"{spell(what['loc'])}: " if what["loc"] else ""
         message = (
-            f"is no result of a session ({at}{what['msg']}); "
-            f"name a run folder or the {RESULT} in it"
+            f"is no result of a session ({at}{what['msg']}); name a run folder or its {RESULT}"
         )
         raise FileProblems([FileProblem(str(file), None, "", message)]) from None
     except (OSError, ValueError) as error:

@@ -57,6 +57,11 @@ class Charge(FileModel):
         """Whether the sequencer makes the events."""
         return self.stimulus is not None or self.exchanges != ()
 
+    @property
+    def is_answered(self) -> bool:
+        """Whether the board says of each event that it took place."""
+        return any(each.expects_reply and not each.reply_may_be_lost for each in self.exchanges)
+
     def checks(self) -> Iterator[tuple[KeyPath, str]]:
         if self.stimulus is None and self.pause > 0.0:
             yield ("pause",), "goes with a stimulus only: it is the time from there"
@@ -216,17 +221,16 @@ def _sweep(session: Session, sweep: Sweep) -> Iterator[tuple[KeyPath, str]]:
         if voltage_V <= board.minimum_voltage:
             yield ("voltages", index), "is not above board.minimum_voltage"
         elif voltage_V > most_V:
-            stated = "board.highest_voltage" if board.highest_voltage else "board.supply_voltage"
-            yield (
-                ("voltages", index),
-                f"is above {stated}, {format_quantity(most_V, 'V')}; a sweep above the nominal "
-                "voltage needs board.highest_voltage",
-            )
+            if board.highest_voltage is None:
+                why = "board.supply_voltage; above that it needs board.highest_voltage"
+            else:
+                why = f"board.highest_voltage, {format_quantity(most_V, 'V')}"
+            yield ("voltages", index), f"is above {why}"
     if sweep.frequencies and session.protocol.set_clock is None:
         yield ("frequencies",), "need protocol.set_clock: how the board is told its frequency"
     if sweep.frequencies and board.clock is None:
         yield ("frequencies",), "need board.clock: the frequency that is restored afterwards"
-    if not list(grid(board, sweep)):
+    if (sweep.voltages or sweep.frequencies) and not list(grid(board, sweep)):
         yield ("voltages",), "and frequencies have no point within board.operating_limits"
     state = next((each for each in session.states if each.name == sweep.state), None)
     boots = state is not None and state.wake is not None and state.wake.leaves_by_booting

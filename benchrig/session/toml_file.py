@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from os import PathLike, fspath
 from pathlib import Path
@@ -48,6 +48,10 @@ class TomlFile(FileModel):
     def references(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
         """Problems between tables, found on the raw data: a name counts as defined even where
         it is not a valid one. `raw` may hold anything that TOML can."""
+        yield from ()
+
+    def conflicts(self) -> Iterator[tuple[KeyPath, str]]:
+        """What only shows in the whole, and is looked for where no part of it is wrong."""
         yield from ()
 
     def problem(self, path: KeyPath, message: str) -> FileProblem:
@@ -94,18 +98,6 @@ def read_toml(path: Path, model: type[Model]) -> Model:
     return parse_toml(text, name, model)
 
 
-def located(path: Path, found: Iterable[tuple[KeyPath, str]]) -> FileProblems:
-    """Problems that came to light after the file at `path` was read, each with its line."""
-    lines = locate(path.read_text(encoding="utf-8-sig"))
-    problems = []
-    for key, message in found:
-        at = key
-        while at not in lines:
-            at = at[:-1]
-        problems.append(FileProblem(str(path), lines[at], spell(key), message))
-    return FileProblems(problems)
-
-
 def parse_toml(text: str, name: str, model: type[Model]) -> Model:
     """Like `read_toml`, for a text that is already here; `name` is used in messages."""
     try:
@@ -147,6 +139,8 @@ class _Reading(Generic[Model]):
             value = self._validated()
             if value is not None:
                 self._tell_all(_checked(value, ()))
+                if not self._problems:
+                    self._tell_all(value.conflicts())
                 if not self._problems:
                     value._place = _Place(self._name, self._lines)
                     return value

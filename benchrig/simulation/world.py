@@ -82,6 +82,7 @@ class World:
         *,
         identity: str = METER_IDENTITY,
         line_frequency_Hz: float = 50.0,
+        dead_time_s: float = 0.0,
     ) -> None:
         self.simulated_board = SimulatedBoard(board, seed)
         self.circuit = Circuit(
@@ -97,6 +98,7 @@ class World:
                 seed,
                 identity=identity,
                 line_frequency_Hz=line_frequency_Hz,
+                dead_time_s=dead_time_s,
             )
         )
         self.supply: FarEnd | None = _InStep(self, self._supply()) if supply else None

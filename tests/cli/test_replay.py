@@ -67,7 +67,7 @@ def test_a_replay_tells_what_came_of_it() -> None:
     assert "hive-scale: pass" in shown.output
     assert "the result is the recorded one\n" in shown.output
     ratio = (
-        r"a session of 30\.038 s, replayed in \d+\.\d{3} s: \d+ times faster; "
+        r"a session of \d+\.\d{3} s, replayed in \d+\.\d{3} s: \d+ times faster; "
         r"its files were read in \d+\.\d{3} s before that\n"
     )
     assert re.search(ratio, shown.output)

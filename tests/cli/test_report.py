@@ -47,10 +47,23 @@ def test_a_failed_board_has_a_page_as_well(tmp_path: Path) -> None:
     assert "No battery life can be told" in page.read_text(encoding="utf-8")
 
 
+def test_a_run_makes_its_page_where_it_is_wanted(tmp_path: Path) -> None:
+    shown = run(tmp_path, "--page", "--only", "idle")
+    page = folder_in(tmp_path) / "page.html"
+    assert shown.output.splitlines()[-1] == f"page: {page}"
+    assert "averaged for" in page.read_text(encoding="utf-8")
+
+
+def test_a_page_of_a_run_does_not_change_what_it_prints(tmp_path: Path) -> None:
+    shown = run(tmp_path, "--page", "--only", "idle", "--json")
+    assert json.loads(shown.output)["verdict"] == "pass"
+    assert (folder_in(tmp_path) / "page.html").is_file()
+
+
 def test_show_tells_the_same(folder: Path) -> None:
     result = call("show", folder, folder, *LIFE)
     assert result.exit_code == 0
-    for words in ("2 results of hive-scale: ✓ pass", "max 900 nA", "CAUTION: A lithium cell"):
+    for words in ("2 results of hive-scale: ✓ pass", "max 900 nA", "caution: A lithium cell"):
         assert words in result.output
     # One line is one line where there is no terminal.
     assert max(len(line) for line in result.output.splitlines()) > 100

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 from benchrig.energy import Cell, Currents, Drawn, Mode, Profile, Regulator, Use, quantity
 from benchrig.energy.life import Case
-from benchrig.judging import _budget_rows
+from benchrig.judging import budget_rows
 from benchrig.measurement import Budget, Contribution, RangeAccuracy, single_reading_budget
 from benchrig.result import (
     BenchRecord,
@@ -111,7 +111,7 @@ def row(
         verdict=verdict,
         current_A=budget.value,
         expanded_uncertainty_A=budget.expanded_uncertainty,
-        budget=_budget_rows(budget),
+        budget=budget_rows(budget),
         **about,  # type: ignore[arg-type]
     )
 

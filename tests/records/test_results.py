@@ -38,7 +38,7 @@ def test_what_is_no_result_is_named(tmp_path: Path, text: str) -> None:
     (tmp_path / "result.json").write_text(text, encoding="utf-8")
     with pytest.raises(FileProblems, match=r"result\.json: is no result of a session"):
         load_result(tmp_path)
-    with pytest.raises(FileProblems, match="is no result"):
+    with pytest.raises(FileProblems, match="nowhere: cannot be read"):
         load_result(tmp_path / "nowhere")
 
 
