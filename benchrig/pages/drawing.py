@@ -159,8 +159,9 @@ def thinned(times: np.ndarray, values: np.ndarray, points: int = 240) -> np.ndar
     Shape (4, n)."""
     first = max(float(times[0]), 1e-6 * float(times[-1]), 1e-9)
     limits = np.geomspace(first, max(float(times[-1]), first * 1.001), points)
-    starts = np.unique(np.searchsorted(times, limits[:-1]))
-    starts[0] = 0  # what was read in the same moment as the command, or before
+    # From the first reading on, though it may be at the moment of the command itself.
+    found = np.searchsorted(times, limits[1:-1])
+    starts = np.unique([0, *found[found < times.size]])
     counts = np.diff([*starts, times.size])
     middle, mean = (np.add.reduceat(each, starts) / counts for each in (times, values))
     extremes = (np.minimum.reduceat(values, starts), np.maximum.reduceat(values, starts))

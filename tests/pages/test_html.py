@@ -128,7 +128,7 @@ def test_doubts_stand_beside_the_verdict(about: dict[str, Any], words: str) -> N
     result = simulated().model_copy(update=about)
     shown = text_of(measured(result))
     assert words in shown
-    assert shown.index(words) < shown.index("States")
+    assert shown.index(words) < shown.index("awake after")
 
 
 def test_doubts_of_a_lot_come_first() -> None:
