@@ -91,8 +91,10 @@ class Sweeping:
         budget = self._bench.budgets.get(row.name)
         if budget is None or row.verdict == "fault" or not budget.standard_uncertainty > 0.0:
             return
-        scale_A = row.range_A
-        entry = next(each for each in self._bench.meter.ranges if each.full_scale_A == scale_A)
+        scale_A = row.range_A or 0.0
+        # Without a sheet a range may have turned out to be another one since.
+        ranges = self._bench.meter.ranges
+        entry = min(ranges, key=lambda each: abs(each.full_scale_A - scale_A))
         point = Point(voltage_V, frequency_Hz, budget)
         self._measured.append(_Measured(point, row.board_voltage_V, entry))
 

@@ -22,7 +22,7 @@ from benchrig.simulation.circuit import CONTACT_OHM
 from benchrig.simulation.currents import settled_mean_A
 from tests.benches import BENCH, FIXTURES, SHEET, WITHOUT_SUPPLY, Rig, board_file, rig, with_supply
 from tests.recordings import record
-from tests.stepping import CURVE, WHOLE, points_on_the_way, session, set_voltage_V, sweep
+from tests.stepping import CURVE, WEIGHING, WHOLE, points_on_the_way, session, set_voltage_V, sweep
 
 SMALL = sweep(CURVE, voltages=(2.7, 3.0, 3.3), frequencies=(1e6, 4e6, 8e6))
 BY_VOLTAGE = sweep(CURVE, voltages=(2.4, 3.0, 3.3), frequencies=())
@@ -252,6 +252,14 @@ def test_a_replay_is_equal(tmp_path: Path) -> None:
     assert replayed.equal, replayed.differences
     assert replayed.result.sweeps == recorded.result.sweeps
     assert len(replayed.result.sweeps[0].points) == 9
+
+
+def test_without_a_meter_sheet_it_says_what_it_lacks() -> None:
+    made = rig(session=session(charges=(WEIGHING,), sweeps=(BY_VOLTAGE,)), knows_sheet=False)
+    result, found = swept(made)
+    assert all("uncertainty_lacks_meter" in point.row.flags for point in found.points)
+    assert "uncertainty_lacks_meter" in result.charges[0].flags
+    assert [fit.kind for fit in found.fits] == ["voltage"]
 
 
 # -- what goes wrong ------------------------------------------------------------------------
