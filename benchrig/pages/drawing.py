@@ -25,6 +25,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
 from matplotlib.transforms import ScaledTranslation, Transform
 
 from benchrig.harmless import harmless
@@ -124,6 +125,26 @@ _BASE: dict[str, Any] = {"color": DIM, "linewidth": 0.8}
 def write(axes: Axes, x: float, y: float, words: str, transform: Transform, **look: Any) -> None:
     """Words at a place that `transform` takes to the figure."""
     _figure_of(axes).text(x, y, words, transform=transform, **look)
+
+
+def mark_x(axes: Axes, at: float, colour: str, width: float) -> None:
+    """An upright line from end to end."""
+    place = axes.get_xaxis_transform()
+    _line(axes, [at, at], [0.0, 1.0], transform=place, color=colour, linewidth=width)
+
+
+def mark_y(axes: Axes, at: float, colour: str) -> None:
+    """A dashed line across."""
+    place = axes.get_yaxis_transform()
+    _line(axes, [0.0, 1.0], [at, at], transform=place, color=colour, linewidth=1.0, linestyle="--")
+
+
+def shade_x(axes: Axes, start: float, end: float, colour: str) -> None:
+    """From top to bottom, behind everything."""
+    place = axes.get_xaxis_transform()
+    band = Rectangle((start, 0.0), end - start, 1.0, transform=place, zorder=-0.5)
+    band.set(facecolor=colour, alpha=0.22, linewidth=0.0)
+    _figure_of(axes).add_artist(band)
 
 
 def _line(axes: Axes, xs: Sequence[float], ys: Sequence[float], **look: Any) -> None:

@@ -24,7 +24,10 @@ from benchrig.pages.drawing import (
     VERDICT_COLOURS,
     draw_x,
     draw_y,
+    mark_x,
+    mark_y,
     panel,
+    shade_x,
     shortened,
     thinned,
     write,
@@ -163,7 +166,7 @@ def draw_settling(curve: Curve, row: StateResult) -> Figure:
     _mark_averaged(axes, row)
     for limit in (row.limit_min_A, row.limit_max_A):
         if limit is not None and limit in near:
-            axes.axhline(limit, color=CLAY, linewidth=1.0, linestyle="--")
+            mark_y(axes, limit, CLAY)
     return figure
 
 
@@ -181,11 +184,11 @@ def _mark_averaged(axes: Axes, row: StateResult) -> None:
     if row.settled_after_s is None or row.averaged_for_s is None:
         return
     start_s = row.settled_after_s
-    axes.axvspan(start_s, start_s + row.averaged_for_s, color=HONEY, alpha=0.22, linewidth=0)
-    axes.axvline(start_s, color=HONEY, linewidth=1.2)
+    end_s = min(start_s + row.averaged_for_s, axes.get_xlim()[1])
+    shade_x(axes, start_s, end_s, HONEY)
+    mark_x(axes, start_s, HONEY, 1.2)
     if row.current_A is not None:
-        ends_s = [start_s, start_s + row.averaged_for_s]
-        axes.plot(ends_s, [row.current_A] * 2, color=INK, linewidth=2.0)
+        axes.plot([start_s, end_s], [row.current_A] * 2, color=INK, linewidth=2.0)
     words = f"averaged for {format_quantity(row.averaged_for_s, 's', 3)}"
     place = axes.transAxes
     write(axes, 1.0, 1.03, words, transform=place, fontsize=SMALL, color=HONEY, ha="right")
@@ -207,7 +210,7 @@ def draw_timeline(result: SessionResult, told_s: Sequence[float]) -> Figure:
         write(axes, 0.0, place_of - 0.2, words, color=INK, **_small(axes))
     free_from_s = 0.0
     for number, time_s in enumerate(told_s, start=1):
-        axes.axvline(time_s, color=CLAY, linewidth=1.0)
+        mark_x(axes, time_s, CLAY, 1.0)
         # A number that would cover the one before it is left out; the table has all times.
         if time_s >= free_from_s:
             place_above = axes.get_xaxis_transform()

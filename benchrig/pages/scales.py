@@ -12,6 +12,7 @@ from matplotlib.ticker import MaxNLocator
 from benchrig.figures import exactly
 
 MOST_DECADES = 7
+WITHOUT_PREFIX = ("%", "years")
 
 
 @dataclass(frozen=True)
@@ -60,4 +61,8 @@ def _scale(
 ) -> Scale:
     rim = 1e-9 * (high - low)
     inside = [tick for tick in ticks if low - rim <= tick <= high + rim]
-    return Scale(kind, low, high, tuple((tick, exactly(tick, unit)) for tick in inside))
+    return Scale(kind, low, high, tuple((tick, _label(tick, unit)) for tick in inside))
+
+
+def _label(tick: float, unit: str) -> str:
+    return f"{tick:.6g} {unit}" if unit in WITHOUT_PREFIX else exactly(tick, unit)

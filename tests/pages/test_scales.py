@@ -49,6 +49,10 @@ def test_a_snug_scale_has_its_own_ends_and_no_tick_beyond_them() -> None:
     assert [label for _, label in decades(0.02, 9.0, "s", snug=True).ticks] == ["100 ms", "1 s"]
 
 
+def test_no_prefix_where_nobody_uses_one() -> None:
+    assert [label for _, label in linear(0.0, 1.0, "years").ticks][:2] == ["0 years", "0.2 years"]
+
+
 @pytest.mark.parametrize(
     ("low", "high", "kind"),
     [
