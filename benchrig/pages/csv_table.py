@@ -20,7 +20,7 @@ from benchrig.result import SessionResult
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 # Of a row, what is a table of its own.
-_NESTED = ("budget", "earlier", "points", "fits", "deviations", "data")
+_NESTED = ("budget", "earlier", "data")
 
 Rows = Iterator[dict[str, Any]]
 
