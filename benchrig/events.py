@@ -83,3 +83,14 @@ Event = (
 Listener = Callable[[Event], None]
 Tell = Callable[..., None]
 """``tell(kind, text, **data)``: how drivers report without knowing session, state or time."""
+
+
+# Kinds of `Happened` that belong to every state, or are told better elsewhere: the lines for the
+# states and the results hold what matters of them. The record has them all.
+ROUTINE = frozenset(
+    {
+        "board_said", "entered", "hello", "late_reply", "parked", "power_cycle", "range",
+        "reading_format", "reply_lost", "safe_end", "sent", "slept_on", "stimulus", "unasked",
+        "unparked", "woken",
+    }
+)  # fmt: skip

@@ -24,6 +24,7 @@ TREES = {name: ast.parse(path.read_text("utf-8")) for name, path in SOURCES.item
 # that are named nowhere are the core, between the sequencer and the drivers.
 LAYERS = (
     {"cli", "__main__", "testing"},
+    {"pages"},
     {"records"},
     {"sequencer", "characterising"},
     {"core"},

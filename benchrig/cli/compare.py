@@ -83,8 +83,8 @@ def command(
 
 
 def _show(found: Comparison, lives: LifeChange | None, *, asked: bool) -> None:
-    from benchrig.cli.life_view import years
     from benchrig.cli.tables import Page
+    from benchrig.energy.words import years
     from benchrig.figures import with_uncertainty
 
     page = Page()

@@ -15,7 +15,9 @@ if TYPE_CHECKING:
     from benchrig.energy.targets import Targets
 
 
-def _quantity(unit: str) -> Callable[[click.Context, click.Parameter, Any], Any]:
+def quantity(unit: str) -> Callable[[click.Context, click.Parameter, Any], Any]:
+    """A callback of an option that takes a quantity above zero."""
+
     def parsed(ctx: click.Context, parameter: click.Parameter, text: str | None) -> float | None:
         from benchrig.units import parse_quantity
 
@@ -69,7 +71,7 @@ what they reserve for them. A life is an estimate from stated values, not a prom
 )
 @click.option(
     "--target",
-    callback=_quantity("s"),
+    callback=quantity("s"),
     metavar="TIME",
     help='How long it should last, like "10 years"; says what must change for that.',
 )
@@ -77,7 +79,7 @@ what they reserve for them. A life is an estimate from stated values, not a prom
     "--probability",
     default="95 %",
     show_default=True,
-    callback=_quantity("%"),
+    callback=quantity("%"),
     metavar="SHARE",
     help="With which a target must be reached to count as met.",
 )
@@ -135,9 +137,10 @@ def command(
 
         put(json.dumps(life_document(case, found, aimed, felt), indent=2) + "\n")
     else:
-        from benchrig.cli.life_view import show_life
+        from benchrig.cli.document_view import show_section
+        from benchrig.pages.life_part import Lifetime, life_section
 
-        show_life(case, found, aimed, felt)
+        show_section(life_section(Lifetime(case, found, aimed, felt)))
     ctx.exit(_status(aimed))
 
 

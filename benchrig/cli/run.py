@@ -112,6 +112,7 @@ def session_options(function: Any) -> Any:
     help="Let go wrong on purpose what this file says. No board passes meanwhile.",
 )
 @junit_option
+@click.option("--page", is_flag=True, help="Make a page of the result, page.html in its folder.")
 @click.option("--quiet", is_flag=True, help="Show nothing but prompts to the operator.")
 @click.option("--json", "as_json", is_flag=True, help="Print result.json, and nothing else.")
 @click.pass_context
@@ -129,6 +130,7 @@ def command(
     record: Path | None,
     fault_plan: Path | None,
     junit: Path | None,
+    page: bool,
     quiet: bool,
     as_json: bool,
 ) -> None:
@@ -171,4 +173,23 @@ def command(
             put(to_json(result))
         elif not quiet:
             say(f"record: {folder.path}")
+        if page:
+            _make_page(folder.path, tell=not quiet and not as_json)
     ctx.exit(result.exit_status)
+
+
+def _make_page(folder: Path, *, tell: bool) -> None:
+    from benchrig import __version__
+    from benchrig.errors import Fault
+    from benchrig.files import write_atomically
+    from benchrig.pages.html import to_html
+    from benchrig.pages.measured import load_measured
+    from benchrig.pages.report import document
+
+    out = folder / "page.html"
+    try:
+        write_atomically(out, to_html(document([load_measured(folder)]), __version__))
+    except OSError as error:
+        raise Fault("record_failed", f"the page {out} cannot be written: {error}") from error
+    if tell:
+        say(f"page: {out}")

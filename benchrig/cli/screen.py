@@ -22,6 +22,7 @@ from benchrig.cli.results_table import results_view
 from benchrig.cli.wording import VERDICT_STYLES, Pen, duration
 from benchrig.clock import Clock, RealClock
 from benchrig.events import (
+    ROUTINE,
     Event,
     Happened,
     Listener,
@@ -34,16 +35,6 @@ from benchrig.result import SessionResult
 from benchrig.row_text import fault_words
 
 REFRESHES_PER_S = 4
-
-# Kinds of `Happened` that belong to every state, or are told better elsewhere: the lines for the
-# states and the results hold what matters of them. The record has them all.
-_ROUTINE = frozenset(
-    {
-        "board_said", "entered", "hello", "late_reply", "parked", "power_cycle", "range",
-        "reading_format", "reply_lost", "safe_end", "sent", "slept_on", "stimulus", "unasked",
-        "unparked", "woken",
-    }
-)  # fmt: skip
 
 
 @contextmanager
@@ -138,7 +129,7 @@ class _Lines:
             return
         # A fault that ends the session is told again, as the session's own.
         known = event.kind == "fault" and event.text in self._faults
-        if event.kind not in _ROUTINE and not known:
+        if event.kind not in ROUTINE and not known:
             self._line(*_notable(event))
         if event.kind == "fault":
             self._faults.add(event.text)
@@ -171,7 +162,7 @@ class _LiveScreen:
         match event:
             case Happened() if event.kind == "prompt":
                 self._live.refresh()
-            case Happened() if event.kind not in _ROUTINE:
+            case Happened() if event.kind not in ROUTINE:
                 self._way.line(*_notable(event))
             case SessionEnded():
                 # The results take the place of the table.

@@ -29,7 +29,9 @@ _DECADES = 5.0
 _FLAT = 0.05
 
 _IN_ASCII = str.maketrans(
-    dict(zip(LEVELS, ".:-=+*%#", strict=True)) | {"±": "+/-", "µ": "u", "Ω": "ohm", "░": "."}
+    dict(zip(LEVELS, ".:-=+*%#", strict=True))
+    | {"±": "+/-", "µ": "u", "Ω": "ohm", "░": "."}
+    | {"✓": "+", "✗": "x", "∞": "inf"}
 )
 
 

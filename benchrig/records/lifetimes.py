@@ -34,7 +34,11 @@ def load_profile(path: Path, sources: Sequence[Source]) -> ProfileFile:
 
 def load_case(profile: Path, cell: Path, results: Sequence[Path]) -> Case:
     """Raises `FileProblems`, and the fault ``no_current`` for a result that has none."""
-    sources = load_sources(results)
+    return case_of(profile, cell, load_sources(results))
+
+
+def case_of(profile: Path, cell: Path, sources: Sequence[Source]) -> Case:
+    """The same from results that are read already."""
     file = load_profile(profile, sources)
     currents = currents_for(
         file.profile,

@@ -42,8 +42,18 @@ class Stored:
 def load_stored(path: Path) -> Stored:
     """From a run folder, or the result in it. Raises `FileProblems`."""
     result = load_result(path)
-    folder = path if path.is_dir() else path.parent
-    readings = folder / READINGS
+    columns = load_readings(path)
+    stretches = tuple(
+        tuple(filter(None, (_last_stretch(columns, *span) for span in spans)))
+        for spans in visits(result)
+    )
+    return Stored(result, stretches)
+
+
+def load_readings(path: Path) -> np.ndarray:
+    """All readings of a run folder, or of that around a result: times since the start of the
+    session in s, full scales in A, currents in A. Shape (n, 3). Raises `FileProblems`."""
+    readings = (path if path.is_dir() else path.parent) / READINGS
     try:
         with readings.open(encoding="utf-8", newline="") as file:
             table = [
@@ -55,8 +65,7 @@ def load_stored(path: Path) -> Stored:
     except (ValueError, KeyError, TypeError, csv.Error) as error:
         message = f"holds no readings of a session: {error}"
         raise FileProblems([FileProblem(str(readings), None, "", message)]) from None
-    columns = np.array(table).reshape(-1, 3)
-    return Stored(result, tuple(_stretches(result, columns)))
+    return np.array(table).reshape(-1, 3)
 
 
 def _current(row: dict[str, str]) -> float:
@@ -65,18 +74,14 @@ def _current(row: dict[str, str]) -> float:
     return OVERLOAD if row["note"] == "overload" else NOT_A_NUMBER
 
 
-def _stretches(result: SessionResult, columns: np.ndarray) -> Iterator[tuple[Stretch, ...]]:
-    """For each row its measurements. A state is entered once more to repeat or to confirm it."""
-    visits = _visits(result)
+def visits(result: SessionResult) -> Iterator[tuple[tuple[float, float], ...]]:
+    """For each state's row from when to when it was measured, in s since the start of the session.
+    A state is entered once more to repeat or to confirm it."""
+    left = _visits(result)
     for row in result.states:
-        mine: list[Stretch] = []
-        if row.range_A is not None and visits and visits[0][0] == row.name:
-            for from_s, to_s in visits.pop(0)[1]:
-                stretch = _last_stretch(columns, from_s, to_s)
-                mine += [] if stretch is None else [stretch]
-        elif visits and visits[0][0] == row.name and row.readings == 0:
-            visits.pop(0)
-        yield tuple(mine)
+        mine = bool(left) and left[0][0] == row.name
+        spans = left.pop(0)[1] if mine and (row.range_A is not None or row.readings == 0) else []
+        yield tuple(spans) if row.range_A is not None else ()
 
 
 def _visits(result: SessionResult) -> list[tuple[str, list[tuple[float, float]]]]:

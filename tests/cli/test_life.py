@@ -48,14 +48,14 @@ def test_a_life_is_shown_with_its_cautions(run: Path) -> None:
     text = " ".join(done.stdout.split())
     for part in (
         "hive-scale-year on lithium manganese dioxide coin cell",
-        "average current of the board: (6.1",
+        "Average current of the board: (6.1",
         "in the median; 90 % of products between",
         "2000 simulated products, seed 3",
-        "lost to self-discharge:",
+        "Lost to self-discharge:",
         "WARNING: one board was measured",
         "caution: A primary cell must never be charged",
         "caution: Shipping of lithium cells",
-        "a board that just passes",
+        "A board that just passes",
     ):
         assert part in text, part
 
@@ -65,7 +65,7 @@ def test_the_document_holds_the_same_figures(run: Path) -> None:
     document = json.loads(life(run, "--json").stdout)
     assert document["format"] == "benchrig/life/1"
     assert (document["seed"], document["draws"]) == (1, 2000)
-    assert f"life: {document['median_years']:.3g} years in the median" in text
+    assert f"Life: {document['median_years']:.3g} years in the median" in text
     assert document["interval_years"][0] < document["median_years"] < document["interval_years"][1]
     assert sum(document["causes"].values()) == pytest.approx(1.0)
     assert sum(use["share"] for use in document["uses"]) == pytest.approx(1.0)
@@ -98,8 +98,8 @@ def test_the_probability_that_is_asked_for_decides(run: Path) -> None:
 def test_a_target_is_answered_with_levers(run: Path) -> None:
     text = " ".join(life(run, "--target", "10 years").stdout.split())
     for part in (
-        "target 10 years: missed; reached with a probability of 0 %",
-        "allowed average current: 1.",
+        "Target 10 years: missed; reached with a probability of 0 %",
+        "Allowed average current: 1.",
         "a margin of -7",
         "interval of weigh summer 10 min",
         "current of lamp cannot meet it alone",
@@ -112,9 +112,9 @@ def test_a_shelf_life_is_never_beaten(run: Path) -> None:
     done = life(run, "--target", "12 years", cell=ALKALINE)
     text = " ".join(done.stdout.split())
     assert done.exit_code == 1
-    assert "limited by the shelf life of the cell, not by its energy" in text
-    assert "no change of the board meets it: the shelf life of the cell is 7 years" in text
-    assert "sensitivity: a small change of any of these changes nothing" in text
+    assert "Limited by the shelf life of the cell, not by its energy" in text
+    assert "No change of the board meets it: the shelf life of the cell is 7 years" in text
+    assert "Sensitivity: a small change of any of these changes nothing" in text
     assert "inf" not in text
 
 

@@ -10,7 +10,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 HEAVY = {"numpy", "scipy", "pyvisa", "pyvisa_py", "pydantic", "serial", "rich", "quantiphy"}
-HEAVY |= {"matplotlib", "tomlkit"}
+HEAVY |= {"jinja2", "matplotlib", "tomlkit"}
 
 
 def loaded(arguments: list[str]) -> set[str]:
@@ -28,7 +28,9 @@ def loaded(arguments: list[str]) -> set[str]:
     return set(done.stdout.rpartition("modules:")[2].split())
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["find", "--help"], ["simulate", "--help"]])
+@pytest.mark.parametrize(
+    "arguments", [["--help"], ["find", "--help"], ["simulate", "--help"], ["report", "--help"]]
+)
 def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     modules = loaded(arguments)
     assert "benchrig.cli.find" in modules  # it looks at the right list

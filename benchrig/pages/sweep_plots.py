@@ -1,0 +1,107 @@
+"""The plot of a sweep."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from benchrig.figures import exactly
+from benchrig.pages.drawing import (
+    CLAY,
+    DIM,
+    HONEY,
+    INK,
+    MOSS,
+    SKY,
+    SMALL,
+    draw_x,
+    draw_y,
+    panel,
+)
+from benchrig.pages.scales import linear
+from benchrig.result import SweepFit, SweepPoint, SweepResult
+
+_LOOKS = ((SKY, "o"), (CLAY, "s"), (MOSS, "^"), (HONEY, "D"), (INK, "v"), (DIM, "P"))
+
+
+def draw_sweep(sweep: SweepResult) -> Figure:
+    """Current over frequency, a line for each voltage; or over voltage, where no clock was set.
+    The lines differ by the marks of their points, and by colour."""
+    points = [point for point in sweep.points if point.row.current_A is not None]
+    over_frequency = any(point.frequency_Hz is not None for point in points)
+    x = _frequency if over_frequency else _voltage
+    groups = sorted({point.voltage_V for point in points}) if over_frequency else [None]
+    lines = 1 + (len(groups) - 1) // 3
+    figure, axes = panel(230.0 + 14.0 * lines, left=60.0, top=10.0 + 14.0 * lines)
+    places = [x(point) for point in points]
+    ends = [_ends(point) for point in points]
+    # The static part is where the lines meet no frequency.
+    first, unit, words = (
+        (0.0, "Hz", "clock frequency") if over_frequency else (min(places), "V", "supply voltage")
+    )
+    draw_x(axes, linear(first, max(places), unit), words)
+    draw_y(axes, linear(min(0.0, *(low for low, _ in ends)), max(high for _, high in ends), "A"))
+    for number, group in enumerate(groups):
+        mine = [point for point in points if group is None or point.voltage_V == group]
+        colour, mark = _LOOKS[number % len(_LOOKS)]
+        label = "measured" if group is None else exactly(group, "V")
+        _draw_points(axes, x, mine, colour, mark, label)
+        for fit in sweep.fits:
+            if (curve := _curve(fit, group, over_frequency)) is not None:
+                steps = np.linspace(*axes.get_xlim(), 60)
+                style = ":" if fit.kind == "joint" else "-"
+                axes.plot(steps, curve(steps), style, color=colour, linewidth=1.0)
+    axes.legend(
+        loc="lower left", bbox_to_anchor=(-0.02, 1.0), ncols=3, frameon=False, fontsize=SMALL,
+        borderaxespad=0.0, handletextpad=0.2,
+    )  # fmt: skip
+    return figure
+
+
+def _frequency(point: SweepPoint) -> float:
+    return point.frequency_Hz or 0.0
+
+
+def _voltage(point: SweepPoint) -> float:
+    return point.voltage_V
+
+
+def _ends(point: SweepPoint) -> tuple[float, float]:
+    current_A = point.row.current_A or 0.0
+    reach = point.row.expanded_uncertainty_A or 0.0
+    return current_A - reach, current_A + reach
+
+
+def _draw_points(
+    axes: Axes,
+    x: Callable[[SweepPoint], float],
+    points: Sequence[SweepPoint],
+    colour: str,
+    mark: str,
+    label: str,
+) -> None:
+    axes.errorbar(
+        [x(point) for point in points],
+        [point.row.current_A or 0.0 for point in points],
+        [point.row.expanded_uncertainty_A or 0.0 for point in points],
+        fmt=mark, color=colour, markersize=4, linewidth=1.0, capsize=2, label=label,
+    )  # fmt: skip
+
+
+def _curve(
+    fit: SweepFit, voltage_V: float | None, over_frequency: bool
+) -> Callable[[np.ndarray], np.ndarray] | None:
+    """The line of a fit over the axis of the plot, if it is one of this voltage."""
+    known = {each.name: each.value for each in fit.parameters}
+    static_A = known.get("static", 0.0)
+    if over_frequency and fit.kind == "frequency" and fit.voltage_V == voltage_V:
+        return lambda frequency_Hz: static_A + known.get("per_hertz", 0.0) * frequency_Hz
+    if over_frequency and fit.kind == "joint" and voltage_V is not None:
+        slope = known.get("per_volt_hertz", 0.0) * voltage_V
+        return lambda frequency_Hz: static_A + slope * frequency_Hz
+    if not over_frequency and fit.kind == "voltage":
+        return lambda voltage: static_A + known.get("per_volt", 0.0) * voltage
+    return None
