@@ -89,3 +89,14 @@ def test_noise_goes_no_way():
     assert not goes_one_way(np.zeros(16))
     walks = np.cumsum(generator.normal(0.0, 1.0, (500, 16)), axis=1)
     assert np.mean([goes_one_way(walk) for walk in walks]) < 0.1, f"seed {SEED}"
+
+
+@pytest.mark.parametrize("size", [40, 44, 50])
+@pytest.mark.parametrize("height", [1.01, 1.1, 5.0])
+def test_a_record_that_ends_with_its_resettling_shows_no_rest_yet(size, height):
+    """A step within the first second, of which nobody tells whether it is the range or the noise."""
+    times = 0.02 * np.arange(1, size + 1)
+    step = np.where(times < times[size // 2], height, 1.0)
+    readings = step + np.random.default_rng(SEED).normal(0.0, 0.001, size)
+    outcome = settle(times, readings, Priors(announced=True), entered_s=0.0)
+    assert outcome.kind != "settled"
