@@ -92,11 +92,10 @@ def test_noise_goes_no_way():
 
 
 @pytest.mark.parametrize("size", [40, 44, 50])
-@pytest.mark.parametrize("height", [1.01, 1.1, 5.0])
-def test_a_record_that_ends_with_its_resettling_shows_no_rest_yet(size, height):
-    """A step within the first second, of which nobody tells whether it is the range or the noise."""
-    times = 0.02 * np.arange(1, size + 1)
-    step = np.where(times < times[size // 2], height, 1.0)
+def test_a_record_that_ends_while_the_supply_resettles_has_been_at_rest_for_no_time(size):
+    """A step within the first second: the new range, or noise; what follows could tell."""
+    times, start = 0.02 * np.arange(1, size + 1), size // 2 + 3
+    step = np.where(times < times[size // 2], 1.1, 1.0)
     readings = step + np.random.default_rng(SEED).normal(0.0, 0.001, size)
-    outcome = settle(times, readings, Priors(announced=True), entered_s=0.0)
-    assert outcome.kind != "settled"
+    rest = at_rest(times, readings, start, Priors(announced=True))
+    assert (rest.unsteady, rest.since(start)) == (False, size - 1)
