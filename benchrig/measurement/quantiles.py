@@ -1,4 +1,8 @@
-"""Quantiles of the t distribution. `scipy.special` alone: `scipy.stats` costs half a second."""
+"""Quantiles of the t distribution. `scipy.special` alone: `scipy.stats` costs half a second.
+
+To 12 digits: the last ones differ between versions of scipy and between machines, and a recording is
+to give the same result on all of them.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +24,7 @@ def t_quantile(dof: float, coverage: float = 0.95) -> float:
     value = (
         special.ndtri(probability) if math.isinf(dof) else special.stdtrit(float(dof), probability)
     )
-    return float(value)
+    return _portable(value)
 
 
 @lru_cache(maxsize=1024)
@@ -32,5 +36,9 @@ def poisson_limits(seen: int, risk: float) -> tuple[float, float]:
     """
     from scipy.special import gammaincinv
 
-    lower = float(gammaincinv(seen, risk)) if seen else 0.0
-    return lower, float(gammaincinv(seen + 1, 1.0 - risk))
+    lower = _portable(gammaincinv(seen, risk)) if seen else 0.0
+    return lower, _portable(gammaincinv(seen + 1, 1.0 - risk))
+
+
+def _portable(value: float) -> float:
+    return float(f"{value:.12g}")

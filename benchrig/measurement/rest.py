@@ -45,7 +45,7 @@ def at_rest(times: Floats, readings: Floats, start: int, priors: Priors) -> Rest
     """Of a record that seems to be settled from `start` on; all are positions in it."""
     guarded_s = max(priors.guard_s - CLOCK_S, times[0] + settling.RESETTLING_S)
     # The first reading that begins then; the one before it may hold a part of what came before.
-    first = int(times.searchsorted(guarded_s)) + 1
+    first = min(int(times.searchsorted(guarded_s)) + 1, times.size - 1)
     level, threshold = base_and_threshold(readings[start:], priors.count_A)
     least = priors.allowed_A(level) / 2.0 + 2.5 * priors.count_A
     cut = readings[: start + 2 * noise.STEP_BLOCK]

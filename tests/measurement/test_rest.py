@@ -89,3 +89,13 @@ def test_noise_goes_no_way():
     assert not goes_one_way(np.zeros(16))
     walks = np.cumsum(generator.normal(0.0, 1.0, (500, 16)), axis=1)
     assert np.mean([goes_one_way(walk) for walk in walks]) < 0.1, f"seed {SEED}"
+
+
+@pytest.mark.parametrize("size", [40, 44, 50])
+def test_a_record_that_ends_while_the_supply_resettles_has_been_at_rest_for_no_time(size):
+    """A step within the first second: the new range, or noise; what follows could tell."""
+    times, start = 0.02 * np.arange(1, size + 1), size // 2 + 3
+    step = np.where(times < times[size // 2], 1.1, 1.0)
+    readings = step + np.random.default_rng(SEED).normal(0.0, 0.001, size)
+    rest = at_rest(times, readings, start, Priors(announced=True))
+    assert (rest.unsteady, rest.since(start)) == (False, size - 1)
