@@ -1,7 +1,7 @@
 """Quantiles of the t distribution. `scipy.special` alone: `scipy.stats` costs half a second.
 
-To 12 digits: the last ones differ between versions of scipy and between machines, and a recording is
-to give the same result on all of them.
+To 12 digits: the last ones differ between versions of scipy and between machines, and a recording
+is to give the same result on all of them.
 """
 
 from __future__ import annotations

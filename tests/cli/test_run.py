@@ -764,3 +764,17 @@ def outcomes(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[str
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_on_ports(name: str, outcomes: Callable[[str], None]) -> None:
     outcomes(name)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_an_output_that_takes_nothing_is_told(tmp_path: Path) -> None:
+    with open("/dev/full", "wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "benchrig", "run", SESSION, "--bench", BENCH]
+            + ["--only", "idle", "--json", "--out", tmp_path],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+    assert done.returncode == 4
+    assert "record_failed: the output cannot be written" in done.stderr
