@@ -770,8 +770,10 @@ def test_on_ports(name: str, outcomes: Callable[[str], None]) -> None:
 def test_an_output_that_takes_nothing_is_told(tmp_path: Path) -> None:
     with open("/dev/full", "wb") as full:
         done = subprocess.run(
-            [sys.executable, "-m", "benchrig", "run", SESSION, "--bench", BENCH]
-            + ["--only", "idle", "--json", "--out", tmp_path],
+            [
+                *(sys.executable, "-m", "benchrig", "run", SESSION, "--bench", BENCH),
+                *("--only", "idle", "--json", "--out", tmp_path),
+            ],
             stdout=full,
             stderr=subprocess.PIPE,
             text=True,
