@@ -50,7 +50,8 @@ def tcp_socket(port: Any) -> socket.socket | None:
     """The socket of an open ``socket://`` port. TCP_NODELAY is set on it: without it a command
     after a command waits for an acknowledgement, 40 ms each."""
     found = getattr(port, "_socket", None)
-    if not isinstance(found, socket.socket):
+    # That of ``rfc2217://`` is read by a thread of pyserial's, and its lines are real.
+    if not isinstance(found, socket.socket) or not wait_in_select(port):
         return None
     found.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     return found
@@ -114,7 +115,8 @@ class SerialWire:
             xonxoff=settings.flow_control == "xonxoff",
             rtscts=settings.flow_control == "rtscts",
             dsrdtr=settings.flow_control == "dsrdtr",
-            write_timeout=WRITE_TIMEOUT_S,
+            # ``rfc2217://`` takes none: it has one of its own, 5 s.
+            write_timeout=None if _scheme(settings.port) == "rfc2217" else WRITE_TIMEOUT_S,
         )
         port.timeout = 0 if wait_in_select(port) else SLICE_S
         if settings.exclusive and "://" not in settings.port:
@@ -196,10 +198,14 @@ class SerialWire:
             self.unsupported_lines |= {line}
 
 
+def _scheme(address: str) -> str:
+    return address.partition("://")[0].lower()
+
+
 def _check_address(address: str) -> None:
     """Of an address on the network without a port pyserial says what Python says of it. Raises
     `ValueError`."""
-    scheme = address.partition("://")[0]
+    scheme = _scheme(address)
     if scheme in ("socket", "rfc2217"):
         parts = urlsplit(address)
         if not parts.hostname or parts.port is None:

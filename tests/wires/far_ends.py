@@ -148,7 +148,7 @@ class TcpServer(_Server):
             data = client.recv(65536)
             if not data:
                 return
-            for actions in connection.lines(data):
+            for actions in connection.lines(self._received(data)):
                 for action in actions:
                     if action == "reset":
                         linger = struct.pack("ii", 1, 0)
@@ -156,9 +156,15 @@ class TcpServer(_Server):
                     if isinstance(action, str):
                         return
                     if isinstance(action, bytes):
-                        client.sendall(action)
+                        client.sendall(self._sent(action))
                     elif not self._pause(action):
                         return
+
+    def _received(self, data: bytes) -> bytes:
+        return data
+
+    def _sent(self, data: bytes) -> bytes:
+        return data
 
     def stop(self) -> None:
         super().stop()

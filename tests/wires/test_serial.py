@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import termios
+from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from benchrig.errors import CannotOpen, Interrupted, WireLost
 from benchrig.wires.opening import cannot_open
 from benchrig.wires.serial import SerialSettings, SerialWire, arrived, wait_in_select
 from tests.wires.far_ends import PtyServer, Script, TcpServer
+from tests.wires.rfc2217_server import Rfc2217Server
 
 
 @pytest.fixture
@@ -130,6 +132,53 @@ def test_a_socket_takes_lines_and_has_none() -> None:
     assert wire.unsupported_lines == {"dtr", "brk"}
     wire.close()
     server.stop()
+
+
+# pyserial sets up its thread by methods that Python deprecates.
+old_daemon = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+
+
+@pytest.fixture
+def port_server() -> Iterator[Rfc2217Server]:
+    """Source: RFC 2217, as the server's side of it in pyserial has it."""
+    server = Rfc2217Server(Script())
+    yield server
+    server.stop()
+
+
+@old_daemon
+def test_a_port_server_has_lines(port_server: Rfc2217Server) -> None:
+    wire = make_wire(f"rfc2217://127.0.0.1:{port_server.port}", dtr=False, baud_rate=19200)
+    wire.open()
+    opened = list(port_server.port_of_server.lines)
+    assert ("dtr", True) not in opened
+    assert ("rts", True) in opened
+    wire.set_lines(brk=True)
+    wire.set_lines(brk=False)
+    pulse = [("break_condition", True), ("break_condition", False)]
+    assert port_server.port_of_server.lines[len(opened) :] == pulse
+    assert port_server.port_of_server.baudrate == 19200
+    assert wire.unsupported_lines == frozenset()
+    wire.close()
+
+
+@old_daemon
+def test_a_port_server_carries_every_byte_until_it_is_gone(port_server: Rfc2217Server) -> None:
+    every = bytes(range(256)) * 4
+    port_server.script.instead("GO", every)
+    port_server.script.instead("END", "close")
+    wire = make_wire(f"rfc2217://127.0.0.1:{port_server.port}")
+    wire.open()
+    wire.write(b"GO\n")
+    came = b""
+    while len(came) < len(every) and (data := wire.read(2.0)):
+        came += data
+    assert came == every
+    assert wire.read(0.0) == wire.read(0.15) == b""
+    wire.write(b"END\n")
+    with pytest.raises(WireLost):
+        deque((wire.read(0.1) for _ in range(20)), maxlen=0)
+    wire.close()
 
 
 def test_a_port_that_is_held_is_busy(pty: PtyServer, tmp_path: Path) -> None:
