@@ -164,8 +164,8 @@ class SleepWatch:
                 return None
             unsure = risen is None
         wake = visit.state.wake
-        by = "" if wake is None else f" by {wake.by}"
-        raise Fault("no_wake", f"board: did not wake{by} from {visit.state.name} in time")
+        who = "the operator" if wake is not None and wake.by == "operator" else "its timer"
+        raise Fault("no_wake", f"board: was not woken by {who} from {visit.state.name} in time")
 
 
 def _least_awake_A(visit: Visit) -> float:

@@ -91,7 +91,7 @@ def command(
     with --meter the bench file itself. The board is on a pty, where the system has them, and on a
     TCP port; meter and supply are each on a TCP port.
 
-    Neither a break nor DTR and RTS go through a pty or a TCP port: wake the board by a byte.
+    Neither a break nor DTR or RTS goes through a pty or a TCP port: wake the board by a byte.
     """
     _check(pace, host, sheet, supply, meter_port, supply_port, bench, force)
     from benchrig.session import load_sheet
@@ -160,11 +160,11 @@ def _is_loopback(host: str) -> bool:
 
 def _no_port(host: str, asked: list[int], error: OSError) -> CannotOpen:
     kind = "port_busy" if error.errno == errno.EADDRINUSE else "cannot_open"
-    ports = " or ".join(map(str, asked)) or "any port"
+    ports = f"port {' or '.join(map(str, asked))}" if asked else "a port"
     return CannotOpen(
         kind,
         "simulation",
-        f"{host}: {ports} could not be had ({error.strerror or error}); "
+        f"{ports} of {host} cannot be used ({error.strerror or error}); "
         "end the program that holds it, or choose another number",
     )
 
@@ -209,7 +209,7 @@ def _bench_text(addresses: Addresses, file: SimulatedBoardFile, sheet: Path) -> 
     named = dict(reversed(_named(addresses)))
     lines = [
         "# A simulated bench on ports, good for as long as the simulation runs.",
-        "# Neither a break nor DTR and RTS reach its board: wake it by a byte.",
+        "# Neither a break nor DTR or RTS reaches its board: wake it by a byte.",
         f"format = {_quoted(BenchFile.FORMAT)}",
         'name = "simulated-on-ports"',
         "",

@@ -125,8 +125,8 @@ class Board:
             "no_reply",
             self.wire.name,
             f"sent '{sent}', waited {attempts} × {exchange.timeout:g} s for '{wanted}', "
-            f"heard {_last([*heard, partial])}. Check this exchange in the session file, the line "
-            "endings and the baud rate",
+            f"heard {_last([*heard, partial])}. Check this exchange and its timeout in the session "
+            "file, the line endings and the baud rate",
         )
 
     def insist(self, exchange: Exchange) -> Match | None:

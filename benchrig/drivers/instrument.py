@@ -185,8 +185,8 @@ class ScpiInstrument:
             self.wire.name,
             f"no answer to {self._question!r} within {timeout_s:.3g} s at {self.wire.address}"
             + (f"; '{came}' came and no terminator" if came else "")
-            + ". Check the terminations in the bench file, that nothing else talks to the "
-            "instrument, and that it knows the command",
+            + ". Check the terminations and the timeout in the bench file, that nothing else talks "
+            "to the instrument, and that it knows the command",
         )
 
     # -- keeping questions and answers in step ----------------------------------------------
@@ -335,7 +335,13 @@ class ScpiInstrument:
         if not self._queue_empty:
             self.errors()  # of what came before: nothing that this command can be blamed for
         self.write(command)
-        return self.errors()
+        try:
+            return self.errors()
+        except NoReply as silence:
+            # The command is still at work, perhaps, or SYSTem:ERRor? is not known.
+            message = silence.message.removeprefix(f"{silence.wire}: ")
+            told = f"after {command!r}, {message}"
+            raise NoReply(silence.kind, silence.wire, told) from silence
 
     def _refusal(self, message: str) -> WireFault:
         return WireFault(f"{self.wire.name}_error", self.wire.name, message)

@@ -175,6 +175,10 @@ class VisaWire:
             advice = "its host is not known; a host name or an IPv4 address is needed"
             return CannotOpen("cannot_open", self.name, f"{self.address}: {advice} ({error})")
         if isinstance(error, VisaIOError):
+            if error.error_code == StatusCode.error_invalid_resource_name:
+                like = "TCPIP::192.0.2.7::5025::SOCKET or ASRL/dev/ttyUSB1::INSTR"
+                advice = f"is no VISA address; one is like {like}"
+                return CannotOpen("cannot_open", self.name, f"{self.address} {advice}")
             kind = kinds.get(StatusCode(error.error_code), "cannot_open")
             advice = "check the address, and that nobody else is connected"
             return CannotOpen(kind, self.name, f"{self.address}: {error}; {advice}")

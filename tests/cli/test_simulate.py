@@ -252,7 +252,7 @@ def test_a_port_that_is_in_use(name: str) -> None:
         port = holder.getsockname()[1]
         result = run(BOARD, "--meter", SHEET, "--supply", f"--{name}-port={port}")
     assert result.exit_code == 4
-    assert f"127.0.0.1: {port} could not be had (Address already in use)" in result.output
+    assert f"port {port} of 127.0.0.1 cannot be used (Address already in use)" in result.output
 
 
 def test_a_bench_file_that_is_there_is_kept(tmp_path: Path) -> None:

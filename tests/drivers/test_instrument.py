@@ -73,6 +73,14 @@ def test_a_number_is_one_number() -> None:
         assert instrument.ask_number("COUNT?") == 2.0
 
 
+def test_a_command_that_silences_the_instrument_is_named() -> None:
+    script = Script()
+    script.instead("SET SLOW", 5.0)
+    told = "after 'SET SLOW', no answer to 'SYST:ERR\\?'"
+    with opened("simulated", script) as instrument, pytest.raises(NoReply, match=told):
+        instrument.configure("SET SLOW")
+
+
 def test_commands_travel_in_one_message() -> None:
     script = Script()
     with opened("simulated", script) as instrument:
