@@ -26,6 +26,8 @@ _GAP = 2
 _AROUND_ROWS = 9
 _NARROWEST = 8
 _NARROWEST_TREND, _WIDEST_TREND = 10, 24
+# On less the trend would break up the words beside it.
+_NARROWEST_WITH_TREND = 60
 _WIDEST_BAR = 40
 
 
@@ -127,13 +129,18 @@ def _live_table(picture: Picture, pen: Pen, width: int, height: int) -> Renderab
     ]
     # As wide as they may become, so that the columns stay where they are.
     widest = [pen(word) for word in (">", "", "(1.2345 ± 0.0012) mA", "", "undecided")]
-    widths = column_widths([head, widest, *cells], width - _NARROWEST_TREND - _GAP)
-    room = width - sum(widths) - _GAP * len(widths)
-    room = max(_NARROWEST_TREND, min(room, _WIDEST_TREND))
-    table = grid([*widths, room])
-    table.add_row(*head, pen("trend", "bold"))
-    for row, line in zip(rows, cells, strict=True):
-        table.add_row(*line, _remark(row, pen, room))
+    if width >= _NARROWEST_WITH_TREND:
+        widths = column_widths([head, widest, *cells], width - _NARROWEST_TREND - _GAP)
+        room = width - sum(widths) - _GAP * len(widths)
+        room = max(_NARROWEST_TREND, min(room, _WIDEST_TREND))
+        head.append(pen("trend", "bold"))
+        cells = [[*line, _remark(row, pen, room)] for row, line in zip(rows, cells, strict=True)]
+        widths.append(room)
+    else:
+        widths = column_widths([head, widest, *cells], width)
+    table = grid(widths)
+    for line in (head, *cells):
+        table.add_row(*line)
     hidden = len(picture.rows) - len(rows)
     return Group(table, pen(f"... and {hidden} more", "dim")) if hidden else table
 

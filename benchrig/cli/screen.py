@@ -19,6 +19,7 @@ from rich.live import Live
 from benchrig.cli.layout import ended_words, happened_words, live_view, prompt_words
 from benchrig.cli.picture import Picture, after
 from benchrig.cli.results_table import results_view
+from benchrig.cli.tables import WIDEST
 from benchrig.cli.wording import VERDICT_STYLES, Pen, duration
 from benchrig.clock import Clock, RealClock
 from benchrig.events import (
@@ -67,8 +68,15 @@ class _Way:
         self.attempt(lambda: self.console.print(self.pen(words, style), soft_wrap=soft_wrap))
 
     def results(self, result: SessionResult) -> None:
-        width = self.console.width
-        self.attempt(lambda: self.console.print(results_view(result, self.pen, width)))
+        if self.console.is_terminal:
+            view = results_view(result, self.pen, self.console.width)
+            self.attempt(lambda: self.console.print(view))
+            return
+        view = results_view(result, self.pen, WIDEST)
+        lines = self.console.render_lines(view, self.console.options.update(width=WIDEST))
+        for segments in lines:
+            # Without the blanks that fill up columns.
+            self.line("".join(segment.text for segment in segments).rstrip())
 
     def attempt(self, action: Callable[[], None]) -> None:
         """Do what may print."""

@@ -326,11 +326,21 @@ def test_long_names_and_messages_are_wrapped_not_cut() -> None:
     name, message = "n" * 64, "m" * 300 + " end"
     fault = FaultRecord(kind="no_reply", message=message)
     ended = SessionEnded(result(row(name, "fault", fault=fault), fault=fault))
-    written = show([ended], terminal=False)
+    written = CONTROL_SEQUENCE.sub("", show([ended], terminal=True))
     assert squeezed(written).count(squeezed(message)) == 2
     assert max(map(len, written.splitlines())) <= 80
     # A column that was folded still holds every letter.
     assert sum(line.split(" ")[0].count("n") for line in written.splitlines()) >= 64
+
+
+def test_in_a_file_a_line_of_the_results_stays_one_line() -> None:
+    name, message = "n" * 64, "what went wrong, " * 20 + "end"
+    fault = FaultRecord(kind="no_reply", message=message)
+    ended = SessionEnded(result(row(name, "fault", fault=fault), fault=fault))
+    lines = show([ended], terminal=False).splitlines()
+    assert f"    no_reply: {message}" in lines
+    assert f"fault: no_reply: {message}" in lines
+    assert lines == [line.rstrip() for line in lines]
 
 
 def test_a_simulated_bench_says_so() -> None:
@@ -456,7 +466,13 @@ def test_a_prompt_counts_down_in_the_live_table() -> None:
     assert "0 s left)" in late
 
 
-@pytest.mark.parametrize("width", [20, 80, 120])
+def test_a_narrow_live_table_leaves_the_trend_out() -> None:
+    shown = view(seen(*WHOLE[:11]), width=59)
+    assert "trend" not in shown
+    assert "900 µA to 1.5 mA  pass" in shown
+
+
+@pytest.mark.parametrize("width", [20, 59, 80, 120])
 def test_the_live_table_keeps_its_width(width: int) -> None:
     for count in range(len(WHOLE)):
         assert max(map(len, view(seen(*WHOLE[:count]), width=width).splitlines())) <= width
