@@ -197,8 +197,13 @@ class _Loading:
             return self.tried(lambda: file.referred(path, lambda: load(Path(name))))
 
         board = None if file.simulation is None else file.simulation.board
+        sheet = referred(("meter", "sheet"), file.meter.sheet, load_sheet)
+        nplc = file.meter.nplc
+        if sheet is not None and nplc is not None and nplc < sheet.fastest_nplc:
+            message = f"is {nplc:g}, below the fastest_nplc of the sheet, {sheet.fastest_nplc:g}"
+            self.problems.append(file.problem(("meter", "nplc"), message))
         return Parts(
-            referred(("meter", "sheet"), file.meter.sheet, load_sheet),
+            sheet,
             referred(("meter", "zeros"), file.meter.zeros, load_zeros) or (),
             referred(("simulation", "board"), board, _load_board),
         )

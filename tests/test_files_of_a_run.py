@@ -81,6 +81,14 @@ def test_mistakes_in_a_file_that_is_referred_to_have_its_own_lines(tmp_path: Pat
     assert (Path(board.file).name, board.key) == ("b.toml", "simulation.board")
 
 
+def test_an_aperture_that_the_sheet_excludes() -> None:
+    bench = load_bench(BENCH)
+    meter = bench.meter.model_copy(update={"nplc": 0.01})
+    (problem,) = told(lambda: load_parts(bench.model_copy(update={"meter": meter})))
+    assert (problem.file, problem.line, problem.key) == (str(BENCH), 11, "meter.nplc")
+    assert problem.message == "is 0.01, below the fastest_nplc of the sheet, 0.02"
+
+
 def test_a_variant_tells_what_it_is_based_on(tmp_path: Path) -> None:
     path = tmp_path / "variant.toml"
     path.write_text(
