@@ -260,7 +260,7 @@ def test_an_operator_who_has_gone_home() -> None:
     made = asleep_until(wake, [{"by": "break", **BOOTS}])
     made.bench.measure()
     before_s = made.clock.monotonic()
-    with pytest.raises(Fault, match=r"no_wake.*by operator"):
+    with pytest.raises(Fault, match=r"no_wake.*woken by the operator"):
         made.bench.wake()
     assert made.clock.monotonic() - before_s == pytest.approx(20.0, abs=1.0)
 
