@@ -109,7 +109,7 @@ def session_options(function: Any) -> Any:
     "--fault-plan",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Let go wrong on purpose what this file says. No board passes meanwhile.",
+    help="Make the faults of this fault plan happen. No board passes meanwhile.",
 )
 @junit_option
 @click.option("--page", is_flag=True, help="Make a page of the result, page.html in its folder.")
