@@ -32,11 +32,11 @@ from benchrig.measurement.averaging import (
 from benchrig.measurement.events import (
     NoWindow,
     Window,
-    base_and_threshold,
     reading_limits,
     undeclared,
     whole_periods,
 )
+from benchrig.measurement.level import Level
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.quantiles import poisson_limits, t_quantile
 from benchrig.measurement.settling import RESETTLING_S, has_risen, still_to_come
@@ -172,23 +172,26 @@ def windows(times: Floats, readings: Floats, priors: Priors) -> tuple[Seen, ...]
 
 def _window(times: Floats, readings: Floats, start: int, priors: Priors) -> Seen | NoWindow:
     first = int(np.searchsorted(times, times[0] + RESETTLING_S))
-    if has_risen(readings, first, start, 3.0 * priors.count_A + priors.floor_A):
+    level = Level.of(readings[start:])
+    if has_risen(readings, first, start, level, 3.0 * priors.count_A + priors.floor_A):
         return NoWindow(
             "disturbed",
             f"the current rose again before {times[start]:.3g} s, which settling never does: "
             "look for a reset, a brown-out or a wake-up that was not declared",
         )
     if priors.period_s is not None:
-        window = whole_periods(times, readings, start, priors)
+        window = whole_periods(times, readings, start, level, priors)
     else:
         edges = np.linspace(start, times.size, min(BATCHES, times.size - start) + 1)
-        window = undeclared(readings, start, edges, priors.count_A)
+        window = undeclared(readings[start:], level, edges, priors.count_A)
     if isinstance(window, NoWindow):
         return window
-    return _seen(times, readings, window, priors)
+    return _seen(times, readings, window, level, priors)
 
 
-def _seen(times: Floats, readings: Floats, window: Window, priors: Priors) -> Seen | NoWindow:
+def _seen(
+    times: Floats, readings: Floats, window: Window, level: Level, priors: Priors
+) -> Seen | NoWindow:
     edges = window.edges
     start = int(edges[0])
     part = readings[start : math.ceil(edges[-1])]
@@ -204,7 +207,9 @@ def _seen(times: Floats, readings: Floats, window: Window, priors: Priors) -> Se
         return NoWindow("few_readings", "the record is too short to show any settling")
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
     undithered = priors.count_A > 0.0 and float(np.std(part)) < priors.count_A / 2.0
-    above, below = _excursions_before(readings, start, priors.count_A)
+    above, below = (
+        (False, False) if declared else _excursions_before(readings[:start], level, priors.count_A)
+    )
     return Seen(
         first_s=float(first_s),
         last_s=float(last_s),
@@ -214,17 +219,17 @@ def _seen(times: Floats, readings: Floats, window: Window, priors: Priors) -> Se
         hidden_A=priors.count_A / 2.0 if undithered else 0.0,
         events_A=0.0 if declared else window.events_A,
         clusters=0 if declared else window.clusters,
-        misses_above=not declared and above,
-        misses_below=not declared and below,
+        misses_above=above,
+        misses_below=below,
         priors=priors,
     )
 
 
-def _excursions_before(readings: Floats, start: int, count_A: float) -> tuple[bool, bool]:
-    """Whether the current left the level of the part from `start`, upwards and downwards, after it
-    had reached that level for the first time. The transient before that is no excursion."""
-    base, threshold = base_and_threshold(readings[start:], count_A)
-    away = readings[:start] - base
+def _excursions_before(readings: Floats, level: Level, count_A: float) -> tuple[bool, bool]:
+    """Whether the current left the `level` of what follows, upwards and downwards, after it had
+    reached that level for the first time. The transient before that is no excursion."""
+    threshold = level.threshold_A(count_A)
+    away = readings - level.base_A
     near = np.abs(away) < threshold / 2.0
     if not np.any(near):
         return False, False

@@ -255,15 +255,17 @@ def _fold(record: _Record, period_s: float) -> _Folded | None:
     """
     times_s, limits_s = record.times_s, record.limits_s
     before_s, after_s = record.middles_s - period_s / 2.0, record.middles_s + period_s / 2.0
-    whole = ((before_s >= limits_s[0]) & (after_s <= limits_s[-1])).nonzero()[0]
-    if whole.size < FEWEST_READINGS:
+    first = int(before_s.searchsorted(limits_s[0]))
+    last = int(after_s.searchsorted(limits_s[-1], "right"))
+    if last - first < FEWEST_READINGS:
         return None
-    number = ((times_s - times_s[whole[0]]) / period_s).astype(np.intp)
-    periods = int(number[whole[-1]])
+    number = ((times_s[first:last] - times_s[first]) / period_s).astype(np.intp)
+    periods = int(number[-1])
     if periods < FEWEST_PERIODS - 1:
         return None
-    whole = whole[number[whole] < periods]
+    number = number[: int(number.searchsorted(periods))]
+    whole = slice(first, first + number.size)
     slow = np.interp(after_s[whole], limits_s, record.charge_C)
     slow = (slow - np.interp(before_s[whole], limits_s, record.charge_C)) / period_s
     turns = record.middles_s[whole] / period_s % 1.0
-    return _Folded(record.rest_A[whole] - slow, number[whole], turns, periods)
+    return _Folded(record.rest_A[whole] - slow, number, turns, periods)
