@@ -190,7 +190,7 @@ def _wave(record: _Record, period_s: float) -> Wave | None:
     if folded is None:
         return None
     coefficients = folded.coefficients(1)
-    middle = complex(np.mean(coefficients))
+    middle = _mean(coefficients)
     if middle == 0.0:
         return None
     # A period that is a little off turns the phase steadily from period to period.
@@ -201,7 +201,7 @@ def _wave(record: _Record, period_s: float) -> Wave | None:
     if folded is None:
         return None
     coefficients = folded.coefficients(1)
-    number, middle = coefficients.size, complex(np.mean(coefficients))
+    number, middle = coefficients.size, _mean(coefficients)
     # The rounding of equal readings is no scatter to divide by.
     rounding = number * (1e-12 * record.largest_A) ** 2
     scatter = float(np.sum(np.abs(coefficients - middle) ** 2)) + rounding
@@ -217,13 +217,16 @@ def _wave(record: _Record, period_s: float) -> Wave | None:
     return Wave(period_s, share * period_s, (2.0 * middle,), chance)
 
 
+def _mean(coefficients: NDArray[np.complex128]) -> complex:
+    return complex(coefficients.sum() / coefficients.size)
+
+
 def _with_overtones(record: _Record, wave: Wave, step_s: float) -> Wave:
     folded = _fold(record, wave.period_s)
     assert folded is not None
     resolved = int(wave.period_s / (FEWEST_IN_OVERTONE * step_s))
     overtones = tuple(
-        2.0 * complex(np.mean(folded.coefficients(k)))
-        for k in range(2, min(resolved, HARMONICS) + 1)
+        2.0 * _mean(folded.coefficients(k)) for k in range(2, min(resolved, HARMONICS) + 1)
     )
     return replace(wave, harmonics_A=wave.harmonics_A + overtones)
 

@@ -105,12 +105,14 @@ class Record:
         most = max(until_size - self.size, self.size, LEAST_TAKEN)
         times, currents = times[:most], currents[:most]
         valid = np.abs(currents) < SENTINEL  # false for NaN
-        if self._entered_s is None and np.any(valid):
-            self._entered_s = float(times[np.argmax(valid)])
+        if self._entered_s is None and valid.any():
+            self._entered_s = float(times[valid.argmax()])
         valid &= times >= self._begin_s
         places = valid.nonzero()[0]
-        early = int((times[places] - (self._entered_s or 0.0)).searchsorted(not_before_s))
-        last = max(until_size - self.size - 1, early, 0)
+        last = max(until_size - self.size - 1, 0)
+        if not_before_s > self.last_valid_s:
+            since_s = times[places] - (self._entered_s or 0.0)
+            last = max(last, int(since_s.searchsorted(not_before_s)))
         taken = int(places[last]) + 1 if last < places.size else times.size
         self._keep(times[:taken], currents[:taken], valid[:taken])
         return taken
