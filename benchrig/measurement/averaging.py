@@ -10,8 +10,8 @@ correlation is left between them is priced as a first-order autoregression.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +25,7 @@ BATCHES = 16
 MOST_CORRELATION = 0.8
 
 
-@dataclass(frozen=True)
-class Average:
+class Average(NamedTuple):
     """A mean with its standard uncertainty (type A) and degrees of freedom.
 
     `first_minus_second` is the mean of the first half minus that of the second: what is left of
@@ -95,10 +94,14 @@ def average(readings: Floats, edges: Floats | None = None) -> Average:
 
 def of_means(means: Floats) -> Average:
     """The average of 3 batch `means` or more, as `average` gives it."""
-    candidates = [of_batches(means)]
+    batches = means
+    mean, uncertainty, dof = _known(means)
     if means.size == BATCHES:
-        candidates.append(of_batches((means[0::2] + means[1::2]) / 2.0))
-    return max(candidates, key=lambda candidate: candidate.half_width)
+        pairs = (means[0::2] + means[1::2]) / 2.0
+        of_pairs = _known(pairs)
+        if t_quantile(of_pairs[2]) * of_pairs[1] > t_quantile(dof) * uncertainty:
+            batches, (mean, uncertainty, dof) = pairs, of_pairs
+    return Average(mean, uncertainty, dof, _halves(batches))
 
 
 def student(readings: Floats) -> Average:
@@ -162,11 +165,10 @@ def median(values: Floats) -> float:
     """As numpy's, without its checks, which cost more than the rest of a look."""
     half = values.size // 2
     ordered = values.copy()
-    if values.size % 2:
-        ordered.partition(half)
-        return float(ordered.item(half))
-    ordered.partition((half - 1, half))
-    return float(ordered.item(half - 1) + ordered.item(half)) / 2.0
+    ordered.partition(half)
+    upper = float(ordered.item(half))
+    # The largest before it: to look for both places at once takes four times as long.
+    return upper if values.size % 2 else (float(ordered[:half].max()) + upper) / 2.0
 
 
 def medians(rows: Floats) -> Floats:

@@ -17,7 +17,7 @@ known of how they hang together, and a verdict has to hold for the worst of them
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -27,7 +27,9 @@ from benchrig.measurement.averaging import (
     Average,
     Floats,
     batch_means,
+    median,
     of_batches,
+    steps,
 )
 from benchrig.measurement.events import (
     NoWindow,
@@ -199,8 +201,8 @@ def _seen(
     declared = priors.period_s is not None
     if declared:
         uncertainty = max(mean.standard_uncertainty, window.least_uncertainty_A)
-        mean = replace(mean, standard_uncertainty=uncertainty)
-    limits = reading_limits(times)
+        mean = mean.known_to(uncertainty, mean.dof)
+    limits = reading_limits(times, median(steps(times)))
     first_s, last_s = np.interp(edges[[0, -1]], np.arange(limits.size), limits)
     kappa = still_to_come(float(first_s), float(last_s), priors.slowest_tau_s)
     if not math.isfinite(kappa):
@@ -249,9 +251,7 @@ def _steady(readings: Floats, edges: Floats) -> Average:
     noise = of_batches(from_first - base @ (base.T @ from_first))
     # A parabola takes three degrees of freedom from the variance, the mean alone took one.
     lost = math.sqrt((means.size - 1.0) / (means.size - 3.0))
-    return replace(
-        mean, standard_uncertainty=noise.standard_uncertainty * lost, dof=max(noise.dof - 2.0, 2.0)
-    )
+    return mean.known_to(noise.standard_uncertainty * lost, max(noise.dof - 2.0, 2.0))
 
 
 @lru_cache(maxsize=8)

@@ -90,14 +90,14 @@ def whole_periods(
     else:
         cut = _gapless(onsets_s, float(times[start]), float(times[-1]), gap_s, priors.period_s)
     if isinstance(cut, NoWindow):
-        return _smeared(times, readings, start, level, priors, cut)
+        return _smeared(times, readings, start, level, priors, gap_s, cut)
     if cut.periods < FEWEST_PERIODS:
         return NoWindow(
             "wakeups_not_seen",
             f"only {cut.periods} whole wake-up periods of {cut.period_s:.4g} s were recorded: "
             f"{FEWEST_PERIODS} are needed",
         )
-    edges = np.interp(_batch_edges(cut), reading_limits(times), np.arange(times.size + 1.0))
+    edges = np.interp(_batch_edges(cut), reading_limits(times, gap_s), np.arange(times.size + 1.0))
     events = _mean(readings, edges) - level.base_A
     draws = _draws(cut, times, gap_s)
     # A short event is seen or not (Bernoulli).
@@ -110,7 +110,13 @@ def whole_periods(
 
 
 def _smeared(
-    times: Floats, readings: Floats, start: int, level: Level, priors: Priors, unseen: NoWindow
+    times: Floats,
+    readings: Floats,
+    start: int,
+    level: Level,
+    priors: Priors,
+    gap_s: float,
+    unseen: NoWindow,
 ) -> Window | NoWindow:
     """The window of whole periods where shunt and decoupling capacitor leave no events to see, but
     a wave; `unseen` where there is none either."""
@@ -132,8 +138,7 @@ def _smeared(
     before = math.ceil((part_s[0] - wave.trough_s) / wave.period_s)
     first_s = wave.trough_s + wave.period_s * before
     cut = _Cut(first_s, wave.period_s, int((part_s[-1] - first_s) / wave.period_s))
-    edges = np.interp(_batch_edges(cut), reading_limits(times), np.arange(times.size + 1.0))
-    gap_s = median(steps(times))
+    edges = np.interp(_batch_edges(cut), reading_limits(times, gap_s), np.arange(times.size + 1.0))
     # The wave jumps once a period, by what it spans at most, somewhere in a reading or, where the
     # meter is blind, between two; and a wrong period leaves a part of a wave at the end.
     span = float(np.ptp(wave.at(np.linspace(0.0, wave.period_s, 100))))
@@ -151,17 +156,18 @@ def _mean(readings: Floats, edges: Floats) -> float:
     return float(inside.sum()) / inside.size
 
 
-def reading_limits(times: Floats) -> Floats:
-    """Times between readings, shape (n+1,), from their ends: limit i is where reading i begins."""
-    return np.concatenate(((times[0] - median(steps(times)),), times))
+def reading_limits(times: Floats, gap_s: float) -> Floats:
+    """Times between readings, shape (n+1,), from their ends, usually `gap_s` apart: limit i is
+    where reading i begins."""
+    return np.concatenate(((times[0] - gap_s,), times))
 
 
 def time_at(times: Floats, position: float) -> float:
     """The time at a position in the record; reading i lies between i and i + 1."""
     whole = int(position)
-    begin_s = times[whole - 1] if whole else times[0] - median(steps(times))
-    end_s = times[min(whole, times.size - 1)]
-    return float(begin_s + (position - whole) * (end_s - begin_s))
+    begin_s = float(times[whole - 1] if whole else times[0] - median(steps(times)))
+    end_s = float(times[min(whole, times.size - 1)])
+    return begin_s + (position - whole) * (end_s - begin_s)
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from benchrig.measurement import noise, settling
 from benchrig.measurement.averaging import (
@@ -90,19 +91,28 @@ class Figures:
 @dataclass(frozen=True)
 class _Known:
     """What a look works on. `priors`: as declared, but for a count that the readings told;
-    `sums`, `levels`: of the record, and of its parts from some entries on, each worked out once."""
+    `levels`: of the parts of the record from some entries on, each worked out once."""
 
     record: Entries
     declared: Priors
     priors: Priors
     few: bool
-    sums: Sums
     levels: dict[int, Level] = field(default_factory=dict)
+
+    @cached_property
+    def sums(self) -> Sums:
+        return Sums(self.record.means)
 
     def level(self, start: int) -> Level:
         if start not in self.levels:
             self.levels[start] = Level.of(self.record.means[start:])
         return self.levels[start]
+
+    def base_A(self, within: slice) -> float:
+        """The median of some entries."""
+        if within.start in self.levels and within.stop == self.record.times.size:
+            return self.levels[within.start].base_A
+        return median(self.record.means[within])
 
 
 def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
@@ -119,7 +129,7 @@ def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
     if count_A is None:
         return UNKNOWN_RESOLUTION
     priors = declared if count_A == declared.count_A else replace(declared, count_A=count_A)
-    known = _Known(record, declared, priors, few, Sums(readings))
+    known = _Known(record, declared, priors, few)
     level = known.level(start)
     if _rises(times, readings, start, level, priors):
         return _why_it_rises(times, readings, start)
@@ -185,13 +195,13 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
     """`rest`: since which entry the current is seen at rest; None: for the window alone."""
     record, priors, few = known.record, known.priors, known.few
     times, edges = record.times, window.edges
-    within = slice(int(edges[0]), math.ceil(edges[-1]))
-    part = record.means[within]
+    first, last = float(edges[0]), float(edges[-1])
+    within = slice(int(first), math.ceil(last))
     means = known.sums.means(edges)
-    fine = None if few else known.sums.means(even_edges(edges[0], edges[-1], FINE))
+    fine = None if few else known.sums.means(even_edges(first, last, FINE))
     batches = student(means) if few else of_means(means)
     mean = _widened(batches, fine, window, priors)
-    first_s, last_s = _after_command(times, edges[0]), time_at(times, edges[-1])
+    first_s, last_s = _after_command(times, first), time_at(times, last)
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
     count_A = priors.count_A
     undithered = count_A > 0.0 and _scatter_A(record, within) < count_A / 2.0
@@ -202,14 +212,14 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
     return Figures(
         first_s=first_s,
         last_s=last_s,
-        readings=part.size * record.per_entry,
+        readings=(within.stop - within.start) * record.per_entry,
         mean=mean,
         half_width_A=math.hypot(mean.half_width, count_A / 2.0),
         to_come_A=bound,
         unseen_A=known.declared.unseen_A(mean.mean, seen_s),
         allowed_A=known.declared.allowed_A(mean.mean),
         seen_s=seen_s,
-        base_A=median(part),
+        base_A=known.base_A(within),
         count_A=count_A,
         window=window,
         flags=(*_flags(known, undithered, window), *flags),

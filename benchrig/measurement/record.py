@@ -108,12 +108,16 @@ class Record:
         if self._entered_s is None and valid.any():
             self._entered_s = float(times[valid.argmax()])
         valid &= times >= self._begin_s
-        places = valid.nonzero()[0]
+        every = bool(valid.all())
+        valid_s = times if every else times[valid]
         last = max(until_size - self.size - 1, 0)
         if not_before_s > self.last_valid_s:
-            since_s = times[places] - (self._entered_s or 0.0)
+            since_s = valid_s - (self._entered_s or 0.0)
             last = max(last, int(since_s.searchsorted(not_before_s)))
-        taken = int(places[last]) + 1 if last < places.size else times.size
+        if last >= valid_s.size:
+            taken = times.size
+        else:
+            taken = 1 + (last if every else int(valid.nonzero()[0][last]))
         self._keep(times[:taken], currents[:taken], valid[:taken])
         return taken
 

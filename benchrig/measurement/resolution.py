@@ -29,7 +29,8 @@ def count_of(readings: Floats, per_entry: int = 1) -> float | None:
     equal: one in their last decimal digit, as a meter sends them; a zero has none. `readings`,
     shape (n,): each the mean of `per_entry` readings, which divides their grid by as much.
     """
-    ordered = np.sort(readings)
+    ordered = readings.copy()
+    ordered.sort()
     rounding = 8.0 * EPSILON * max(abs(float(ordered[0])), abs(float(ordered[-1])))
     apart = steps(ordered)
     real = apart[apart > rounding]

@@ -149,8 +149,10 @@ def is_gradual(readings: Floats) -> bool:
 
 
 def _eighths(readings: Floats) -> list[float]:
-    """Medians of eight parts."""
-    return [median(part) for part in np.array_split(readings, 8)]
+    """Medians of eight parts; the first ones are longer by a reading where they are not equal."""
+    size, more = divmod(readings.size, 8)
+    limits = [part * size + min(part, more) for part in range(9)]
+    return [median(readings[first:last]) for first, last in pairwise(limits)]
 
 
 def goes_one_way(means: Floats) -> bool:
