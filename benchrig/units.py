@@ -8,6 +8,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 
 from quantiphy import Quantity
 
@@ -122,6 +123,7 @@ class _Shown(Quantity):
     map_sf = staticmethod(Quantity.map_sf_to_greek)
 
 
+@lru_cache(maxsize=256)
 def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     """`value` with an SI prefix and `digits` significant digits: ``"1.234 µA"``."""
     if not math.isfinite(value):

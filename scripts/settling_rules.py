@@ -96,15 +96,23 @@ def cusum(readings: Array) -> Verdicts:
         first = np.zeros(len(part), dtype=int)
         noise = 1.4826 * np.median(np.abs(np.diff(part, axis=1)), axis=1) / np.sqrt(2.0) + 1e-9
         place = np.arange(size)
+        moving = np.arange(len(part))  # records whose change point is not where it was
         for _ in range(8):
-            inside = place >= first[:, None]
-            left = size - first
-            means = np.sum(part * inside, axis=1) / left
-            path = np.cumsum((part - means[:, None]) * inside, axis=1)
-            at = np.argmax(np.abs(path), axis=1)
-            peak = np.abs(path)[np.arange(len(part)), at] / (noise * np.sqrt(left))
+            inside = place >= first[moving, None]
+            left = size - first[moving]
+            means = np.sum(part[moving] * inside, axis=1) / left
+            path = np.abs(np.cumsum((part[moving] - means[:, None]) * inside, axis=1))
+            at = np.argmax(path, axis=1)
+            peak = path[np.arange(moving.size), at] / (noise[moving] * np.sqrt(left))
             # 1.36: 95 % point of the Kolmogorov distribution.
-            first = np.where((peak > 1.36) & (left > 20), np.minimum(at + 1, size - 20), first)
+            later = np.where(
+                (peak > 1.36) & (left > 20), np.minimum(at + 1, size - 20), size - left
+            )
+            moved = later != first[moving]
+            first[moving] = later
+            moving = moving[moved]
+            if not moving.size:
+                break
         value, half_width = _batch_means_of_last(part, size - first)
         agrees = (size - first >= FIVE_S) & (half_width <= TOLERANCE * np.abs(value))
         return agrees, value, half_width, size - first

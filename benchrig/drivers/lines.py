@@ -230,6 +230,8 @@ class Ledger:
         """What `data` answers, which has completed `lines`."""
         self._now_s = t
         self.owed = [debt for debt in self.owed if debt.until_s >= t]
+        if not self.owed and not data:
+            return []
         answers = self._in_bytes(data)
         for line in lines:
             answers += self._in_line(line) if self._framed else self._in_burst(line)

@@ -135,9 +135,11 @@ class Sampler:
         in A (count,). ``wait(seconds)`` is called while the meter is at work."""
         self.abort()
         parts: list[tuple[np.ndarray, np.ndarray]] = []
-        while (left := count - sum(len(times) for times, _ in parts)) > 0:
+        left = count
+        while left > 0:
             single = self.format is ReadingFormat.SINGLE
             parts.append(self._single(wait) if single else self._batch(left, wait))
+            left -= len(parts[-1][0])
         times, readings = zip(*parts, strict=True)
         return np.concatenate(times), np.concatenate(readings)
 
@@ -231,6 +233,8 @@ def _plausible(readings: np.ndarray) -> bool:
     """Whether these can be currents, overloads or zeros: a block in the other byte order reads
     as absurd numbers without any error."""
     size = np.abs(readings)
+    if size.size and size.min() > 1e-30 and size.max() < 1e3:
+        return True
     current = (size == 0) | ((size > 1e-30) & (size < 1e3))
     # No more than the sentinels: nearly half of all wrong numbers are larger.
     overload = ((size >= 9e36) & (size <= 1e38)) | np.isinf(size)

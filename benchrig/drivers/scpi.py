@@ -176,7 +176,7 @@ class ResponseFramer:
         indefinite length, whose end cannot be told on a stream."""
         self._buffer += data
         responses: list[bytes] = []
-        while (end := self._find_end()) is not None:
+        while self._buffer and (end := self._find_end()) is not None:
             responses.append(bytes(self._buffer[:end]))
             del self._buffer[: end + len(self._terminator)]
             self._restart()
@@ -185,7 +185,7 @@ class ResponseFramer:
         return responses
 
     def _find_end(self) -> int | None:
-        if self._at == 0 and not self._quote:
+        if self._at == 0 and not self._quote and self._buffer[0] in b"\r\n":
             del self._buffer[: len(self._buffer) - len(self._buffer.lstrip(b"\r\n"))]
         while self._at < len(self._buffer):
             if self._quote:

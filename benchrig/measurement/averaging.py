@@ -10,8 +10,8 @@ correlation is left between them is priced as a first-order autoregression.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +25,7 @@ BATCHES = 16
 MOST_CORRELATION = 0.8
 
 
-@dataclass(frozen=True)
-class Average:
+class Average(NamedTuple):
     """A mean with its standard uncertainty (type A) and degrees of freedom.
 
     `first_minus_second` is the mean of the first half minus that of the second: what is left of
@@ -55,18 +54,28 @@ def even_edges(first: float, last: float, batches: int) -> Floats:
     return edges
 
 
-def batch_means(readings: Floats, edges: Floats) -> Floats:
-    """Means between `edges` (positions in the record, shape (k+1,), may lie within a reading).
+class Sums:
+    """Readings summed up once, for their means between whatever edges.
 
     Edges are interpolated in the running sum, as charge is, so that a batch can hold exactly a
     whole number of wake-up periods. The first reading is taken off before summing: the sums
     stay small and nothing is lost to rounding.
     """
-    origin = readings[0]
-    running = running_sum(readings - origin)
-    at_edges = np.interp(edges, np.arange(running.size), running)
-    means: Floats = origin + steps(at_edges) / steps(edges)
-    return means
+
+    def __init__(self, readings: Floats) -> None:
+        self._first = readings[0]
+        self._running = running_sum(readings - self._first)
+        self._places = np.arange(float(self._running.size))
+
+    def means(self, edges: Floats) -> Floats:
+        """`edges`: positions in the record, shape (k+1,), may lie within a reading."""
+        at_edges = np.interp(edges, self._places, self._running)
+        return np.asarray(self._first + steps(at_edges) / steps(edges))
+
+
+def batch_means(readings: Floats, edges: Floats) -> Floats:
+    """As `Sums`, for one set of edges."""
+    return Sums(readings).means(edges)
 
 
 def average(readings: Floats, edges: Floats | None = None) -> Average:
@@ -85,10 +94,14 @@ def average(readings: Floats, edges: Floats | None = None) -> Average:
 
 def of_means(means: Floats) -> Average:
     """The average of 3 batch `means` or more, as `average` gives it."""
-    candidates = [of_batches(means)]
+    batches = means
+    mean, uncertainty, dof = _known(means)
     if means.size == BATCHES:
-        candidates.append(of_batches((means[0::2] + means[1::2]) / 2.0))
-    return max(candidates, key=lambda candidate: candidate.half_width)
+        pairs = (means[0::2] + means[1::2]) / 2.0
+        of_pairs = _known(pairs)
+        if t_quantile(of_pairs[2]) * of_pairs[1] > t_quantile(dof) * uncertainty:
+            batches, (mean, uncertainty, dof) = pairs, of_pairs
+    return Average(mean, uncertainty, dof, _halves(batches))
 
 
 def student(readings: Floats) -> Average:
@@ -113,40 +126,49 @@ def correlation(means: Floats) -> float:
     Taking off a line makes neighbours look less alike than they are; to first order by
     (2 + 4r)/k (Kendall 1954 gives (1 + 4r)/k for the mean alone, from memory).
     """
-    return _correlation(means, _mean(means), _rounding(means))
+    from_first = means - means[0]
+    return _correlation(means, from_first, _mean_of(means, from_first), _rounding(means))
 
 
-def _correlation(means: Floats, mean: float, rounding: float) -> float:
-    residuals = means - _line(means, mean)
-    power = float(residuals @ residuals)
+def _correlation(means: Floats, from_first: Floats, mean: float, rounding: float) -> float:
+    centred, spread = _centred(means.size)
+    slope = float(centred.dot(from_first)) / spread
+    residuals = means - (mean + slope * centred)
+    power = float(residuals.dot(residuals))
     if power <= rounding:
         return 0.0
-    raw = float(residuals[1:] @ residuals[:-1]) / power
+    raw = float(residuals[1:].dot(residuals[:-1])) / power
     corrected = raw + (2.0 + 4.0 * max(raw, 0.0)) / means.size
     return min(max(corrected, 0.0), MOST_CORRELATION)
 
 
 def of_batches(means: Floats) -> Average:
-    mean, rounding = _mean(means), _rounding(means)
-    r = _correlation(means, mean, rounding)
+    return Average(*_known(means), _halves(means))
+
+
+def noise_of(means: Floats) -> tuple[float, float]:
+    """Standard uncertainty of the mean of batch `means`, and its degrees of freedom."""
+    return _known(means)[1:]
+
+
+def _known(means: Floats) -> tuple[float, float, float]:
+    """Mean, standard uncertainty, degrees of freedom."""
+    from_first, rounding = means - means[0], _rounding(means)
+    mean = _mean_of(means, from_first)
+    r = _correlation(means, from_first, mean, rounding)
     inflation = (1.0 + r) / (1.0 - r)
-    return Average(
-        mean,
-        math.sqrt(_variance(means, mean, rounding) * inflation / means.size),
-        max(means.size / inflation - 2.0, 2.0),
-        _halves(means),
-    )
+    uncertainty = math.sqrt(_variance(means, mean, rounding) * inflation / means.size)
+    return mean, uncertainty, max(means.size / inflation - 2.0, 2.0)
 
 
 def median(values: Floats) -> float:
     """As numpy's, without its checks, which cost more than the rest of a look."""
     half = values.size // 2
     ordered = values.copy()
-    if values.size % 2:
-        ordered.partition(half)
-        return float(ordered.item(half))
-    ordered.partition((half - 1, half))
-    return float(ordered.item(half - 1) + ordered.item(half)) / 2.0
+    ordered.partition(half)
+    upper = float(ordered.item(half))
+    # The largest before it: to look for both places at once takes four times as long.
+    return upper if values.size % 2 else (float(ordered[:half].max()) + upper) / 2.0
 
 
 def medians(rows: Floats) -> Floats:
@@ -177,26 +199,23 @@ def steps(values: Floats) -> Floats:
 
 
 def _mean(values: Floats) -> float:
-    origin = float(values[0])
-    return origin + float((values - origin).sum()) / values.size
+    return _mean_of(values, values - values[0])
+
+
+def _mean_of(values: Floats, from_first: Floats) -> float:
+    return float(values[0]) + float(np.add.reduce(from_first)) / values.size
 
 
 def _variance(values: Floats, mean: float, rounding: float) -> float:
     """Two-pass variance; zero when all that is left is rounding of equal values."""
     deviations = values - mean
-    power = float(deviations @ deviations)
+    power = float(deviations.dot(deviations))
     return 0.0 if power <= rounding else power / (values.size - 1)
 
 
 def _rounding(values: Floats) -> float:
     """Sum of squares that rounding alone leaves: a few units in the last place per value."""
     return values.size * (4.0 * EPSILON * float(np.abs(values).max())) ** 2
-
-
-def _line(values: Floats, mean: float) -> Floats:
-    centred, power = _centred(values.size)
-    slope = float(centred @ (values - values[0])) / power
-    return np.asarray(mean + slope * centred, dtype=np.float64)
 
 
 @lru_cache(maxsize=64)

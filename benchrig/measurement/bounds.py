@@ -17,7 +17,7 @@ known of how they hang together, and a verdict has to hold for the worst of them
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -27,16 +27,18 @@ from benchrig.measurement.averaging import (
     Average,
     Floats,
     batch_means,
+    median,
     of_batches,
+    steps,
 )
 from benchrig.measurement.events import (
     NoWindow,
     Window,
-    base_and_threshold,
     reading_limits,
     undeclared,
     whole_periods,
 )
+from benchrig.measurement.level import Level
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.quantiles import poisson_limits, t_quantile
 from benchrig.measurement.settling import RESETTLING_S, has_risen, still_to_come
@@ -172,23 +174,26 @@ def windows(times: Floats, readings: Floats, priors: Priors) -> tuple[Seen, ...]
 
 def _window(times: Floats, readings: Floats, start: int, priors: Priors) -> Seen | NoWindow:
     first = int(np.searchsorted(times, times[0] + RESETTLING_S))
-    if has_risen(readings, first, start, 3.0 * priors.count_A + priors.floor_A):
+    level = Level.of(readings[start:])
+    if has_risen(readings, first, start, level, 3.0 * priors.count_A + priors.floor_A):
         return NoWindow(
             "disturbed",
             f"the current rose again before {times[start]:.3g} s, which settling never does: "
             "look for a reset, a brown-out or a wake-up that was not declared",
         )
     if priors.period_s is not None:
-        window = whole_periods(times, readings, start, priors)
+        window = whole_periods(times, readings, start, level, priors)
     else:
         edges = np.linspace(start, times.size, min(BATCHES, times.size - start) + 1)
-        window = undeclared(readings, start, edges, priors.count_A)
+        window = undeclared(readings[start:], level, edges, priors.count_A)
     if isinstance(window, NoWindow):
         return window
-    return _seen(times, readings, window, priors)
+    return _seen(times, readings, window, level, priors)
 
 
-def _seen(times: Floats, readings: Floats, window: Window, priors: Priors) -> Seen | NoWindow:
+def _seen(
+    times: Floats, readings: Floats, window: Window, level: Level, priors: Priors
+) -> Seen | NoWindow:
     edges = window.edges
     start = int(edges[0])
     part = readings[start : math.ceil(edges[-1])]
@@ -196,15 +201,17 @@ def _seen(times: Floats, readings: Floats, window: Window, priors: Priors) -> Se
     declared = priors.period_s is not None
     if declared:
         uncertainty = max(mean.standard_uncertainty, window.least_uncertainty_A)
-        mean = replace(mean, standard_uncertainty=uncertainty)
-    limits = reading_limits(times)
+        mean = mean.known_to(uncertainty, mean.dof)
+    limits = reading_limits(times, median(steps(times)))
     first_s, last_s = np.interp(edges[[0, -1]], np.arange(limits.size), limits)
     kappa = still_to_come(float(first_s), float(last_s), priors.slowest_tau_s)
     if not math.isfinite(kappa):
         return NoWindow("few_readings", "the record is too short to show any settling")
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
     undithered = priors.count_A > 0.0 and float(np.std(part)) < priors.count_A / 2.0
-    above, below = _excursions_before(readings, start, priors.count_A)
+    above, below = (
+        (False, False) if declared else _excursions_before(readings[:start], level, priors.count_A)
+    )
     return Seen(
         first_s=float(first_s),
         last_s=float(last_s),
@@ -214,17 +221,17 @@ def _seen(times: Floats, readings: Floats, window: Window, priors: Priors) -> Se
         hidden_A=priors.count_A / 2.0 if undithered else 0.0,
         events_A=0.0 if declared else window.events_A,
         clusters=0 if declared else window.clusters,
-        misses_above=not declared and above,
-        misses_below=not declared and below,
+        misses_above=above,
+        misses_below=below,
         priors=priors,
     )
 
 
-def _excursions_before(readings: Floats, start: int, count_A: float) -> tuple[bool, bool]:
-    """Whether the current left the level of the part from `start`, upwards and downwards, after it
-    had reached that level for the first time. The transient before that is no excursion."""
-    base, threshold = base_and_threshold(readings[start:], count_A)
-    away = readings[:start] - base
+def _excursions_before(readings: Floats, level: Level, count_A: float) -> tuple[bool, bool]:
+    """Whether the current left the `level` of what follows, upwards and downwards, after it had
+    reached that level for the first time. The transient before that is no excursion."""
+    threshold = level.threshold_A(count_A)
+    away = readings - level.base_A
     near = np.abs(away) < threshold / 2.0
     if not np.any(near):
         return False, False
@@ -244,9 +251,7 @@ def _steady(readings: Floats, edges: Floats) -> Average:
     noise = of_batches(from_first - base @ (base.T @ from_first))
     # A parabola takes three degrees of freedom from the variance, the mean alone took one.
     lost = math.sqrt((means.size - 1.0) / (means.size - 3.0))
-    return replace(
-        mean, standard_uncertainty=noise.standard_uncertainty * lost, dof=max(noise.dof - 2.0, 2.0)
-    )
+    return mean.known_to(noise.standard_uncertainty * lost, max(noise.dof - 2.0, 2.0))
 
 
 @lru_cache(maxsize=8)

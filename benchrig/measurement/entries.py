@@ -46,13 +46,16 @@ class Entries:
 
     def add(self, times: Floats, currents: Floats) -> None:
         """Takes `times` and `currents` in, shape (n,), n up to the capacity at a time or more."""
+        self.size += times.size
+        if self.per_entry == 1 and self._filled + times.size <= self._capacity:
+            self._append(np.array((times, currents), dtype=np.float64)[:, :, None])
+            return
         for first in range(0, times.size, self._capacity):
             part = slice(first, first + self._capacity)
-            self._waiting = np.concatenate(
-                (self._waiting, (times[part], currents[part])), axis=1, dtype=np.float64
-            )
+            new = np.array((times[part], currents[part]), dtype=np.float64)
+            waits = self._waiting.shape[1] > 0
+            self._waiting = np.concatenate((self._waiting, new), axis=1) if waits else new
             self._fill()
-        self.size += times.size
 
     def _fill(self) -> None:
         while (whole := self._waiting.shape[1] // self.per_entry) > 0:

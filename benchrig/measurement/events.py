@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchrig.measurement.averaging import BATCHES, Floats, even_edges, median, steps
+from benchrig.measurement.level import Level
 from benchrig.measurement.outcome import Kind
 from benchrig.measurement.periodicity import find_wave
 from benchrig.measurement.priors import Priors
@@ -52,28 +53,15 @@ class NoWindow:
     flags: tuple[str, ...] = ()
 
 
-def base_and_threshold(readings: Floats, count_A: float) -> tuple[float, float]:
-    """Median, and the distance from it beyond which a reading belongs to an event.
-
-    Eight robust standard deviations (1.4826 MAD), three counts, or 2 %, whichever is most:
-    none of them is reached by noise.
-    """
-    base = median(readings)
-    spread = 1.4826 * median(np.abs(readings - base))
-    return base, max(8.0 * spread, 3.0 * count_A, 0.02 * abs(base))
-
-
-def undeclared(readings: Floats, start: int, edges: Floats, count_A: float) -> Window:
-    """The window from `start`, priced for events that nobody declared.
+def undeclared(part: Floats, level: Level, edges: Floats, count_A: float) -> Window:
+    """The window of the `part` at the end of a record, priced for events that nobody declared.
 
     `clusters` events at random give a Poisson count, and unequal ones a compound one: what they
     add is as uncertain as the exact counting interval, in events of their root-mean-square
     charge. Excursions in both directions count: telegraph noise spends its time on either level.
     """
-    part = readings[start:]
-    base, threshold = base_and_threshold(part, count_A)
-    excess = part - base
-    event = np.abs(excess) > threshold
+    excess = part - level.base_A
+    event = np.abs(excess) > level.threshold_A(count_A)
     onsets = _onsets(event)
     if not onsets.size:
         return Window(edges)
@@ -84,30 +72,33 @@ def undeclared(readings: Floats, start: int, edges: Floats, count_A: float) -> W
     return Window(edges, float(np.sum(charges)), size * more / t_quantile(math.inf), clusters)
 
 
-def whole_periods(times: Floats, readings: Floats, start: int, priors: Priors) -> Window | NoWindow:
-    """The window from `start` cut to whole wake-up periods; `priors.period_s` must be declared."""
+def whole_periods(
+    times: Floats, readings: Floats, start: int, level: Level, priors: Priors
+) -> Window | NoWindow:
+    """The window from `start`, whose readings have that `level`, cut to whole wake-up periods;
+    `priors.period_s` must be declared."""
     assert priors.period_s is not None
     gap_s = median(steps(times))
     aperture_periods = gap_s * (1.0 - priors.dead_share) / priors.period_s
     if aperture_periods > 0.5 and abs(aperture_periods - round(aperture_periods)) <= WHOLE:
         # Each reading averages whole periods: there is nothing to see, nothing to miss.
         return Window(even_edges(start, times.size, BATCHES), clusters=times.size - start)
-    base, threshold = base_and_threshold(readings[start:], priors.count_A)
-    onsets_s = times[start + _onsets(readings[start:] - base > threshold)]
+    excess = readings[start:] - level.base_A
+    onsets_s = times[start + _onsets(excess > level.threshold_A(priors.count_A))]
     if priors.dead_share > GAPLESS:
         cut = _blind(onsets_s, float(times[start]), float(times[-1]), priors.period_s)
     else:
         cut = _gapless(onsets_s, float(times[start]), float(times[-1]), gap_s, priors.period_s)
     if isinstance(cut, NoWindow):
-        return _smeared(times, readings, start, priors, cut)
+        return _smeared(times, readings, start, level, priors, gap_s, cut)
     if cut.periods < FEWEST_PERIODS:
         return NoWindow(
             "wakeups_not_seen",
             f"only {cut.periods} whole wake-up periods of {cut.period_s:.4g} s were recorded: "
             f"{FEWEST_PERIODS} are needed",
         )
-    edges = np.interp(_batch_edges(cut), reading_limits(times), np.arange(times.size + 1.0))
-    events = float(np.mean(readings[int(edges[0]) : int(edges[-1]) + 1])) - base
+    edges = np.interp(_batch_edges(cut), reading_limits(times, gap_s), np.arange(times.size + 1.0))
+    events = _mean(readings, edges) - level.base_A
     draws = _draws(cut, times, gap_s)
     # A short event is seen or not (Bernoulli).
     missed = math.sqrt(priors.dead_share / (1.0 - priors.dead_share) / draws)
@@ -119,7 +110,13 @@ def whole_periods(times: Floats, readings: Floats, start: int, priors: Priors) -
 
 
 def _smeared(
-    times: Floats, readings: Floats, start: int, priors: Priors, unseen: NoWindow
+    times: Floats,
+    readings: Floats,
+    start: int,
+    level: Level,
+    priors: Priors,
+    gap_s: float,
+    unseen: NoWindow,
 ) -> Window | NoWindow:
     """The window of whole periods where shunt and decoupling capacitor leave no events to see, but
     a wave; `unseen` where there is none either."""
@@ -141,8 +138,7 @@ def _smeared(
     before = math.ceil((part_s[0] - wave.trough_s) / wave.period_s)
     first_s = wave.trough_s + wave.period_s * before
     cut = _Cut(first_s, wave.period_s, int((part_s[-1] - first_s) / wave.period_s))
-    edges = np.interp(_batch_edges(cut), reading_limits(times), np.arange(times.size + 1.0))
-    gap_s = median(steps(times))
+    edges = np.interp(_batch_edges(cut), reading_limits(times, gap_s), np.arange(times.size + 1.0))
     # The wave jumps once a period, by what it spans at most, somewhere in a reading or, where the
     # meter is blind, between two; and a wrong period leaves a part of a wave at the end.
     span = float(np.ptp(wave.at(np.linspace(0.0, wave.period_s, 100))))
@@ -150,22 +146,28 @@ def _smeared(
     blind = priors.dead_share / math.sqrt(_draws(cut, times, gap_s))
     ends = span / 2.0 * wave.uncertainty_s / cut.period_s
     error = math.hypot(jumps * blind, jumps / cut.periods, ends)
-    base = median(part)
-    events = float(np.mean(readings[int(edges[0]) : int(edges[-1]) + 1])) - base
+    events = _mean(readings, edges) - level.base_A
     return Window(edges, events, error, cut.periods)
 
 
-def reading_limits(times: Floats) -> Floats:
-    """Times between readings, shape (n+1,), from their ends: limit i is where reading i begins."""
-    return np.concatenate(([times[0] - median(steps(times))], times))
+def _mean(readings: Floats, edges: Floats) -> float:
+    """Of all readings that lie between the outer `edges`, in whole or in part."""
+    inside = readings[int(edges[0]) : int(edges[-1]) + 1]
+    return float(inside.sum()) / inside.size
+
+
+def reading_limits(times: Floats, gap_s: float) -> Floats:
+    """Times between readings, shape (n+1,), from their ends, usually `gap_s` apart: limit i is
+    where reading i begins."""
+    return np.concatenate(((times[0] - gap_s,), times))
 
 
 def time_at(times: Floats, position: float) -> float:
     """The time at a position in the record; reading i lies between i and i + 1."""
     whole = int(position)
-    begin_s = times[whole - 1] if whole else times[0] - median(steps(times))
-    end_s = times[min(whole, times.size - 1)]
-    return float(begin_s + (position - whole) * (end_s - begin_s))
+    begin_s = float(times[whole - 1] if whole else times[0] - median(steps(times)))
+    end_s = float(times[min(whole, times.size - 1)])
+    return begin_s + (position - whole) * (end_s - begin_s)
 
 
 @dataclass(frozen=True)
@@ -186,7 +188,7 @@ def _blind(onsets_s: Floats, start_s: float, last_s: float, period_s: float) -> 
     periods = int((last_s - start_s) / period_s + 1e-9)
     first_s = last_s - periods * period_s
     inside = onsets_s[onsets_s >= first_s]
-    seen = np.unique(np.floor((inside - first_s) / period_s)).size
+    seen = len(set(np.floor((inside - first_s) / period_s).tolist()))
     if 2 * seen < periods:
         return NoWindow(
             "wakeups_not_seen",
@@ -252,7 +254,7 @@ def _draws(cut: _Cut, times: Floats, gap_s: float) -> int:
     events_s = cut.first_s + cut.period_s * np.arange(cut.periods)
     following = times[np.minimum(np.searchsorted(times, events_s), times.size - 1)]
     phases = (following - events_s) / gap_s % 1.0
-    return int(np.unique(np.round(phases * cut.periods) % cut.periods).size)
+    return len(set((np.round(phases * cut.periods) % cut.periods).tolist()))
 
 
 def _onsets(event: NDArray[np.bool_]) -> NDArray[np.intp]:

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from benchrig.measurement import noise, settling
 from benchrig.measurement.averaging import (
     BATCHES,
     Average,
     Floats,
+    Sums,
     batch_means,
     even_edges,
     mean_square,
     median,
-    of_batches,
+    noise_of,
     of_means,
     student,
 )
@@ -27,6 +29,7 @@ from benchrig.measurement.events import (
     undeclared,
     whole_periods,
 )
+from benchrig.measurement.level import Level
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.record import CLOCK_S
 from benchrig.measurement.resolution import count_of
@@ -87,12 +90,29 @@ class Figures:
 
 @dataclass(frozen=True)
 class _Known:
-    """What a look works on. `priors`: as declared, but for a count that the readings told."""
+    """What a look works on. `priors`: as declared, but for a count that the readings told;
+    `levels`: of the parts of the record from some entries on, each worked out once."""
 
     record: Entries
     declared: Priors
     priors: Priors
     few: bool
+    levels: dict[int, Level] = field(default_factory=dict)
+
+    @cached_property
+    def sums(self) -> Sums:
+        return Sums(self.record.means)
+
+    def level(self, start: int) -> Level:
+        if start not in self.levels:
+            self.levels[start] = Level.of(self.record.means[start:])
+        return self.levels[start]
+
+    def base_A(self, within: slice) -> float:
+        """The median of some entries."""
+        if within.start in self.levels and within.stop == self.record.times.size:
+            return self.levels[within.start].base_A
+        return median(self.record.means[within])
 
 
 def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
@@ -108,15 +128,16 @@ def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
     count_A = declared.count_A or count_of(readings[start:], record.per_entry)
     if count_A is None:
         return UNKNOWN_RESOLUTION
-    priors = declared if declared.count_A else replace(declared, count_A=count_A)
+    priors = declared if count_A == declared.count_A else replace(declared, count_A=count_A)
     known = _Known(record, declared, priors, few)
-    if _rises(times, readings, start, priors):
+    level = known.level(start)
+    if _rises(times, readings, start, level, priors):
         return _why_it_rises(times, readings, start)
     found: list[Figures | NoWindow]
     if few or declared.period_s is not None:
         found = [_from(known, start, start, ()) for start in starts]
     else:
-        rest = at_rest(times, readings, start, priors)
+        rest = at_rest(times, readings, start, level, priors)
         if rest.unsteady:
             starts = settling.averaging_starts(readings, rest.latest_start)
         flags = ("unsteady",) if rest.unsteady else ()
@@ -134,13 +155,13 @@ def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
 
 
 def _from(known: _Known, start: int, rest: int, flags: tuple[str, ...]) -> Figures | NoWindow:
-    record, priors = known.record, known.priors
+    record, priors, level = known.record, known.priors, known.level(start)
     if priors.period_s is not None:
-        window = whole_periods(record.times, record.means, start, priors)
+        window = whole_periods(record.times, record.means, start, level, priors)
         return window if isinstance(window, NoWindow) else _figures(known, window, None, flags)
     batches = record.times.size - start if known.few else BATCHES
     edges = even_edges(start, record.times.size, batches)
-    window = undeclared(record.means, start, edges, priors.count_A)
+    window = undeclared(record.means[start:], level, edges, priors.count_A)
     return _figures(known, window, rest, flags)
 
 
@@ -149,7 +170,8 @@ def late_rise(record: Entries, priors: Priors) -> NoWindow | None:
     times, readings = record.times, record.means
     start = times.size * 3 // 4
     # A declared wake-up may well fill the last quarter.
-    if priors.period_s is None and _rises(times, readings, start, priors):
+    level = Level.of(readings[start:])
+    if priors.period_s is None and _rises(times, readings, start, level, priors):
         return _why_it_rises(times, readings, start)
     return None
 
@@ -173,35 +195,41 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
     """`rest`: since which entry the current is seen at rest; None: for the window alone."""
     record, priors, few = known.record, known.priors, known.few
     times, edges = record.times, window.edges
-    within = slice(int(edges[0]), math.ceil(edges[-1]))
-    part = record.means[within]
-    means = batch_means(record.means, edges)
-    fine = None if few else batch_means(record.means, even_edges(edges[0], edges[-1], FINE))
+    first, last = float(edges[0]), float(edges[-1])
+    within = slice(int(first), math.ceil(last))
+    means = known.sums.means(edges)
+    fine = None if few else known.sums.means(even_edges(first, last, FINE))
     batches = student(means) if few else of_means(means)
     mean = _widened(batches, fine, window, priors)
-    first_s, last_s = _after_command(times, edges[0]), time_at(times, edges[-1])
+    first_s, last_s = _after_command(times, first), time_at(times, last)
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
-    scatter = math.sqrt(mean_square(part) + float(record.scatter[within].mean()))
-    undithered = priors.count_A > 0.0 and scatter < priors.count_A / 2.0
+    count_A = priors.count_A
+    undithered = count_A > 0.0 and _scatter_A(record, within) < count_A / 2.0
     kappa = settling.still_to_come(first_s, last_s, priors.slowest_tau_s)
     change = _change(batches, fine, edges)
-    bound = settling.settling_bound(change, kappa, priors.count_A / 2.0 if undithered else 0.0)
+    bound = settling.settling_bound(change, kappa, count_A / 2.0 if undithered else 0.0)
     seen_s = last_s - (first_s if rest is None else _after_command(times, rest))
     return Figures(
         first_s=first_s,
         last_s=last_s,
-        readings=part.size * record.per_entry,
+        readings=(within.stop - within.start) * record.per_entry,
         mean=mean,
-        half_width_A=math.hypot(mean.half_width, priors.count_A / 2.0),
+        half_width_A=math.hypot(mean.half_width, count_A / 2.0),
         to_come_A=bound,
         unseen_A=known.declared.unseen_A(mean.mean, seen_s),
         allowed_A=known.declared.allowed_A(mean.mean),
         seen_s=seen_s,
-        base_A=median(part),
-        count_A=priors.count_A,
+        base_A=known.base_A(within),
+        count_A=count_A,
         window=window,
         flags=(*_flags(known, undithered, window), *flags),
     )
+
+
+def _scatter_A(record: Entries, within: slice) -> float:
+    """Standard deviation of the readings themselves, however many are in an entry."""
+    inside = record.scatter[within]
+    return math.sqrt(mean_square(record.means[within]) + float(inside.sum()) / inside.size)
 
 
 def _after_command(times: Floats, position: float) -> float:
@@ -215,10 +243,8 @@ def _change(batches: Average, means: Floats | None, edges: Floats) -> Average:
     they show that the noise is white: they know it better."""
     if means is None or edges[-1] - edges[0] < 2.0 * FINE or edges.size != BATCHES + 1:
         return batches
-    fine = of_batches(means)
-    if fine.dof < WHITE_DOF:
-        return batches
-    return batches.known_to(fine.standard_uncertainty, fine.dof)
+    uncertainty, dof = noise_of(means)
+    return batches.known_to(uncertainty, dof) if dof >= WHITE_DOF else batches
 
 
 def _widened(batches: Average, means: Floats | None, window: Window, priors: Priors) -> Average:
@@ -244,10 +270,10 @@ def _flags(known: _Known, undithered: bool, window: Window) -> tuple[str, ...]:
     return tuple(name for name, holds in flags.items() if holds)
 
 
-def _rises(times: Floats, readings: Floats, start: int, priors: Priors) -> bool:
+def _rises(times: Floats, readings: Floats, start: int, level: Level, priors: Priors) -> bool:
     first = int(times.searchsorted(times[0] + settling.RESETTLING_S))
     # What the resolution, or what is allowed anyway, can feign.
-    return settling.has_risen(readings, first, start, 3.0 * priors.count_A + priors.floor_A)
+    return settling.has_risen(readings, first, start, level, 3.0 * priors.count_A + priors.floor_A)
 
 
 def _why_it_rises(times: Floats, readings: Floats, start: int) -> NoWindow:

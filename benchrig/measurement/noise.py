@@ -39,9 +39,13 @@ def allan_variance(means: Floats, blocks: int) -> float:
 
     Overlapping: from every pair of neighbours, wherever they begin. `means`, shape (k,).
     """
-    running = running_sum(means - means[0])
+    return _allan_variance(running_sum(means - means[0]), blocks)
+
+
+def _allan_variance(running: Floats, blocks: int) -> float:
     of_blocks = (running[blocks:] - running[:-blocks]) / blocks
-    return float(np.square(of_blocks[blocks:] - of_blocks[:-blocks]).mean()) / 2.0
+    squares = np.square(of_blocks[blocks:] - of_blocks[:-blocks])
+    return float(squares.sum()) / squares.size / 2.0
 
 
 def long_run(short_means: Floats) -> tuple[float, float]:
@@ -50,8 +54,9 @@ def long_run(short_means: Floats) -> tuple[float, float]:
     `short_means`, shape (32,): means of equally long blocks. The exponent with which their
     variance changes up to blocks four times as long is carried on to the whole window.
     """
-    short = allan_variance(short_means, 1)
-    long = allan_variance(short_means, SHORT // LONG)
+    running = running_sum(short_means - short_means[0])
+    short = _allan_variance(running, 1)
+    long = _allan_variance(running, SHORT // LONG)
     if short <= 0.0 or long <= 0.0:
         return math.sqrt(max(long, 0.0) / LONG), DOF
     growth = math.log(long / short) / math.log(SHORT / LONG)
@@ -72,12 +77,14 @@ def first_step(readings: Floats, least_A: float) -> int | None:
         return None
     running = running_sum(readings - readings[-1])
     means = (running[size:] - running[:-size]) / size
-    change = means[size:] - means[:-size]
+    change = np.abs(means[size:] - means[:-size])
     before, jump, after = change[: -2 * size], change[size:-size], change[2 * size :]
+    if not (jump > least_A).any():
+        return None
     noise = 1.4826 * median(np.abs(steps(readings))) / math.sqrt(size)
     least = max(6.0 * noise, least_A)
-    flat = np.maximum(np.abs(before), np.abs(after)) < np.abs(jump) / 4.0 + noise
-    found = (flat & (np.abs(jump) > least)).nonzero()[0]
+    flat = np.maximum(before, after) < jump / 4.0 + noise
+    found = (flat & (jump > least)).nonzero()[0]
     return int(found[0]) if found.size else None
 
 

@@ -190,7 +190,7 @@ def _wave(record: _Record, period_s: float) -> Wave | None:
     if folded is None:
         return None
     coefficients = folded.coefficients(1)
-    middle = complex(np.mean(coefficients))
+    middle = _mean(coefficients)
     if middle == 0.0:
         return None
     # A period that is a little off turns the phase steadily from period to period.
@@ -201,7 +201,7 @@ def _wave(record: _Record, period_s: float) -> Wave | None:
     if folded is None:
         return None
     coefficients = folded.coefficients(1)
-    number, middle = coefficients.size, complex(np.mean(coefficients))
+    number, middle = coefficients.size, _mean(coefficients)
     # The rounding of equal readings is no scatter to divide by.
     rounding = number * (1e-12 * record.largest_A) ** 2
     scatter = float(np.sum(np.abs(coefficients - middle) ** 2)) + rounding
@@ -217,13 +217,16 @@ def _wave(record: _Record, period_s: float) -> Wave | None:
     return Wave(period_s, share * period_s, (2.0 * middle,), chance)
 
 
+def _mean(coefficients: NDArray[np.complex128]) -> complex:
+    return complex(coefficients.sum() / coefficients.size)
+
+
 def _with_overtones(record: _Record, wave: Wave, step_s: float) -> Wave:
     folded = _fold(record, wave.period_s)
     assert folded is not None
     resolved = int(wave.period_s / (FEWEST_IN_OVERTONE * step_s))
     overtones = tuple(
-        2.0 * complex(np.mean(folded.coefficients(k)))
-        for k in range(2, min(resolved, HARMONICS) + 1)
+        2.0 * _mean(folded.coefficients(k)) for k in range(2, min(resolved, HARMONICS) + 1)
     )
     return replace(wave, harmonics_A=wave.harmonics_A + overtones)
 
@@ -255,15 +258,17 @@ def _fold(record: _Record, period_s: float) -> _Folded | None:
     """
     times_s, limits_s = record.times_s, record.limits_s
     before_s, after_s = record.middles_s - period_s / 2.0, record.middles_s + period_s / 2.0
-    whole = ((before_s >= limits_s[0]) & (after_s <= limits_s[-1])).nonzero()[0]
-    if whole.size < FEWEST_READINGS:
+    first = int(before_s.searchsorted(limits_s[0]))
+    last = int(after_s.searchsorted(limits_s[-1], "right"))
+    if last - first < FEWEST_READINGS:
         return None
-    number = ((times_s - times_s[whole[0]]) / period_s).astype(np.intp)
-    periods = int(number[whole[-1]])
+    number = ((times_s[first:last] - times_s[first]) / period_s).astype(np.intp)
+    periods = int(number[-1])
     if periods < FEWEST_PERIODS - 1:
         return None
-    whole = whole[number[whole] < periods]
+    number = number[: int(number.searchsorted(periods))]
+    whole = slice(first, first + number.size)
     slow = np.interp(after_s[whole], limits_s, record.charge_C)
     slow = (slow - np.interp(before_s[whole], limits_s, record.charge_C)) / period_s
     turns = record.middles_s[whole] / period_s % 1.0
-    return _Folded(record.rest_A[whole] - slow, number[whole], turns, periods)
+    return _Folded(record.rest_A[whole] - slow, number, turns, periods)

@@ -8,11 +8,12 @@ from typing import Literal
 import numpy as np
 
 from benchrig.measurement.averaging import Floats
-from benchrig.measurement.entries import CAPACITY, Entries
+from benchrig.measurement.entries import Entries
 
 SENTINEL = 1e36
 """SCPI-99 vol. 1, 7.2.1: infinity is 9.9E37, not a number 9.91E37; no current is that large."""
 
+LEAST_TAKEN = 256
 NOT_A_NUMBER = 9.905e37
 MOST_DROPPED = 1.0 / 50.0
 
@@ -101,15 +102,22 @@ class Record:
         calls. When all have been taken, whether it is due is for the caller to say.
         """
         # Not all of a long array is looked through for each of its looks.
-        times, currents = times[:CAPACITY], currents[:CAPACITY]
+        most = max(until_size - self.size, self.size, LEAST_TAKEN)
+        times, currents = times[:most], currents[:most]
         valid = np.abs(currents) < SENTINEL  # false for NaN
-        if self._entered_s is None and np.any(valid):
-            self._entered_s = float(times[np.argmax(valid)])
+        if self._entered_s is None and valid.any():
+            self._entered_s = float(times[valid.argmax()])
         valid &= times >= self._begin_s
-        places = valid.nonzero()[0]
-        early = int((times[places] - (self._entered_s or 0.0)).searchsorted(not_before_s))
-        last = max(until_size - self.size - 1, early, 0)
-        taken = int(places[last]) + 1 if last < places.size else times.size
+        every = bool(valid.all())
+        valid_s = times if every else times[valid]
+        last = max(until_size - self.size - 1, 0)
+        if not_before_s > self.last_valid_s:
+            since_s = valid_s - (self._entered_s or 0.0)
+            last = max(last, int(since_s.searchsorted(not_before_s)))
+        if last >= valid_s.size:
+            taken = times.size
+        else:
+            taken = 1 + (last if every else int(valid.nonzero()[0][last]))
         self._keep(times[:taken], currents[:taken], valid[:taken])
         return taken
 

@@ -10,7 +10,7 @@ from decimal import Decimal
 
 import numpy as np
 
-from benchrig.measurement.averaging import EPSILON, Floats
+from benchrig.measurement.averaging import EPSILON, Floats, steps
 
 FEW = 0.25
 """Readings on a grid repeat themselves: at most this share of them are different values."""
@@ -29,16 +29,17 @@ def count_of(readings: Floats, per_entry: int = 1) -> float | None:
     equal: one in their last decimal digit, as a meter sends them; a zero has none. `readings`,
     shape (n,): each the mean of `per_entry` readings, which divides their grid by as much.
     """
-    values = np.unique(readings)
-    rounding = 8.0 * EPSILON * float(np.max(np.abs(values)))
-    steps = np.diff(values)
-    steps = steps[steps > rounding]
-    if not steps.size:
-        return _last_digit(float(values[0]))
-    if values.size > max(FEW * readings.size, 2.0):
+    ordered = readings.copy()
+    ordered.sort()
+    rounding = 8.0 * EPSILON * max(abs(float(ordered[0])), abs(float(ordered[-1])))
+    apart = steps(ordered)
+    real = apart[apart > rounding]
+    if not real.size:
+        return _last_digit(float(ordered[0]))
+    if np.count_nonzero(apart) + 1 > max(FEW * readings.size, 2.0):
         return 0.0
-    count = float(np.min(steps))
-    off_grid = np.abs(steps / count - np.round(steps / count))
+    count = float(real.min())
+    off_grid = np.abs(real / count - np.round(real / count))
     return count * per_entry if np.all(off_grid <= ON_GRID + rounding / count) else 0.0
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from benchrig.measurement import noise, settling
 from benchrig.measurement.averaging import Floats, medians
-from benchrig.measurement.events import base_and_threshold
+from benchrig.measurement.level import Level
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.record import CLOCK_S
 
@@ -41,13 +41,13 @@ class Rest:
         return start if self.unsteady else self.begin
 
 
-def at_rest(times: Floats, readings: Floats, start: int, priors: Priors) -> Rest:
-    """Of a record that seems to be settled from `start` on; all are positions in it."""
+def at_rest(times: Floats, readings: Floats, start: int, level: Level, priors: Priors) -> Rest:
+    """Of a record that seems settled, at a `level`, from `start` on; all are positions in it."""
     guarded_s = max(priors.guard_s - CLOCK_S, times[0] + settling.RESETTLING_S)
     # The first reading that begins then; the one before it may hold a part of what came before.
     first = min(int(times.searchsorted(guarded_s)) + 1, times.size - 1)
-    level, threshold = base_and_threshold(readings[start:], priors.count_A)
-    least = priors.allowed_A(level) / 2.0 + 2.5 * priors.count_A
+    base, threshold = level.base_A, level.threshold_A(priors.count_A)
+    least = priors.allowed_A(base) / 2.0 + 2.5 * priors.count_A
     cut = readings[: start + 2 * noise.STEP_BLOCK]
     found = [
         noise.first_step(cut[first:], least),
@@ -56,7 +56,7 @@ def at_rest(times: Floats, readings: Floats, start: int, priors: Priors) -> Rest
     places = [first + place for place in found if place is not None and start > first]
     if places:
         return Rest(min(places), start)
-    near = _near(readings[:start], level, max(NEAR * abs(level), threshold))
+    near = _near(readings[:start], base, max(NEAR * abs(base), threshold))
     # What steps before the guard may be the firmware, or the noise: only what follows can tell.
     stepped = noise.first_step(cut[near : first + 2 * noise.STEP_BLOCK], least) is not None
     return Rest(None, max(near, first) if stepped else near)

@@ -9,10 +9,12 @@ still to come, for the slowest exponential that was declared and for a power-law
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
 from benchrig.measurement.averaging import Average, Floats, correlation, median, medians
+from benchrig.measurement.level import Level
 from benchrig.measurement.quantiles import t_quantile
 
 FEWEST = 32
@@ -60,13 +62,14 @@ def averaging_starts(readings: Floats, latest: int | None = None) -> list[int]:
         last_start = min(last_start, latest // 5)
     if last_start <= 0:
         return [0]
-    left = np.arange(blocks.size, 0, -1)
+    left = np.arange(float(blocks.size), float(blocks.size - last_start - 1), -1.0)
     # Summed from the end, where the deviations are small, so that the transient costs no digits.
-    sums = blocks[::-1].cumsum()[::-1]
-    squares = (blocks[::-1] ** 2).cumsum()[::-1]
-    score = np.maximum((squares - sums**2 / left) / left**2, 0.0)[: last_start + 1]
-    best = int(np.argmin(score))
-    early = int(np.argmax(score <= AS_GOOD * score[best]))
+    backwards = blocks[::-1]
+    sums = backwards.cumsum()[::-1][: last_start + 1]
+    squares = (backwards * backwards).cumsum()[::-1][: last_start + 1]
+    score = np.maximum((squares - sums * sums / left) / (left * left), 0.0)
+    best = int(score.argmin())
+    early = int((score <= AS_GOOD * score[best]).argmax())
     return [5 * early, 5 * best] if early < best else [5 * best]
 
 
@@ -110,25 +113,28 @@ def settling_bound(window: Average, kappa: float, hidden: float) -> float:
     return kappa * (abs(window.first_minus_second) + math.hypot(noise, hidden))
 
 
-def has_risen(readings: Floats, first: int, start: int, least_A: float) -> bool:
-    """Whether the part from `start` lies above an earlier level, between `first` and `start`.
+def has_risen(readings: Floats, first: int, start: int, level: Level, least_A: float) -> bool:
+    """Whether the `level` of the part from `start` is above an earlier one, from `first` on.
 
     What settles after a sleep command never rises by a quarter: a reset, a brown-out or an
     unexpected wake-up does. Medians, so that wake-up ticks don't count. `least_A` is the rise
     that the meter's resolution can feign.
     """
-    level = median(readings[start:])
-    noise = 1.4826 * median(np.abs(readings[start:] - level))
+    before = readings[first:start]
+    if before.size < min(RISE_BLOCKS):
+        return False
+    lowest = float(before.min())
+    if lowest >= 0.0 and level.base_A - lowest <= (RISE - 1.0) * lowest:
+        return False  # nor is any median of them so low
     for size in RISE_BLOCKS:
-        blocks = (start - first) // size
+        blocks = before.size // size
         if blocks < 1:
             continue
-        earlier = readings[first : first + blocks * size].reshape(-1, size)
-        lowest = float(medians(earlier).min())
+        lowest = float(medians(before[: blocks * size].reshape(-1, size)).min())
         # The lowest of many medians is low by chance: four of their standard deviations, each 1.25
         # times that of a mean of 20; no less for fewer, which correlated noise makes alike.
-        chance = 4.0 * 1.25 * noise / math.sqrt(size if size == RISE_BLOCKS[0] else 1.0)
-        if level - lowest > (RISE - 1.0) * abs(lowest) + chance + least_A:
+        chance = 4.0 * 1.25 * level.spread_A / math.sqrt(size if size == RISE_BLOCKS[0] else 1.0)
+        if level.base_A - lowest > (RISE - 1.0) * abs(lowest) + chance + least_A:
             return True
     return False
 
@@ -136,11 +142,17 @@ def has_risen(readings: Floats, first: int, start: int, least_A: float) -> bool:
 def is_gradual(readings: Floats) -> bool:
     """Whether a record that rises does so all along, from its lowest eighth on, and not at once:
     no step between two of eight medians makes half of it. A drift, then, and no reset."""
-    lowest = min(range(8), key=lambda part: np.median(np.array_split(readings, 8)[part]))
-    rising = readings[lowest * readings.size // 8 :]
-    medians = np.array([np.median(part) for part in np.array_split(rising, 8)])
-    total = float(medians[-1] - medians[0])
-    return total > 0.0 and float(np.max(np.diff(medians))) < total / 2.0
+    eighths = _eighths(readings)
+    rising = _eighths(readings[eighths.index(min(eighths)) * readings.size // 8 :])
+    total = rising[-1] - rising[0]
+    return total > 0.0 and max(b - a for a, b in pairwise(rising)) < total / 2.0
+
+
+def _eighths(readings: Floats) -> list[float]:
+    """Medians of eight parts; the first ones are longer by a reading where they are not equal."""
+    size, more = divmod(readings.size, 8)
+    limits = [part * size + min(part, more) for part in range(9)]
+    return [median(readings[first:last]) for first, last in pairwise(limits)]
 
 
 def goes_one_way(means: Floats) -> bool:

@@ -35,6 +35,8 @@ class Tape:
         self._acts = acts
         self._complete = complete
         self._at = 0
+        # The next act; none after the last.
+        self._act = acts[0] if acts else None
         # What was read then in places where nobody reads now.
         self._unread: dict[str, list[bytes]] = defaultdict(list)
         # Once it has stopped nothing goes on, whoever tries.
@@ -48,7 +50,7 @@ class Tape:
     def _next(self) -> Act | None:
         if self._stopped is not None:
             raise self._stopped
-        return self._acts[self._at] if self._at < len(self._acts) else None
+        return self._act
 
     def _next_on_wire(self) -> Act | None:
         """The next, after what was told in the middle of it."""
@@ -60,6 +62,7 @@ class Tape:
     def _use(self, act: Act) -> bytes:
         """Let it happen again."""
         self._at += 1
+        self._act = self._acts[self._at] if self._at < len(self._acts) else None
         if act.time_s > self.time_s:
             self.time_s = act.time_s
         if act.failure is not None:
@@ -84,9 +87,9 @@ class Tape:
 
     def read(self, wire: str, timeout_s: float) -> bytes:
         act = self._next_on_wire()
-        if self._unread[wire]:
-            return self._unread[wire].pop(0)
-        if act is not None and (act.kind, act.wire) == ("read", wire):
+        if unread := self._unread.get(wire):
+            return unread.pop(0)
+        if act is not None and act.kind == "read" and act.wire == wire:
             return self._use(act)
         self._wait_otherwise(timeout_s)
         return b""

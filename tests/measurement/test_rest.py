@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from benchrig.measurement import Priors, settle
+from benchrig.measurement.level import Level
 from benchrig.measurement.rest import at_rest
 from benchrig.measurement.settling import goes_one_way
 
@@ -46,7 +47,7 @@ def test_a_step_before_the_guard_is_cut_off_but_the_time_counts_from_the_guard()
 def test_a_step_after_the_guard_is_not_cut_off():
     generator = np.random.default_rng(SEED)
     readings = np.where(TIMES < 8.0, 1.1, 1.0) + generator.normal(0.0, 0.003, TIMES.size)
-    found = at_rest(TIMES, readings, 200, Priors(guard_s=3.0))
+    found = at_rest(TIMES, readings, 200, Level.of(readings[200:]), Priors(guard_s=3.0))
     assert found.unsteady
     assert found.latest_start < 200
     assert found.since(found.latest_start) == found.latest_start
@@ -56,7 +57,7 @@ def test_a_decay_counts_as_rest_once_a_step_would_show_in_it():
     generator = np.random.default_rng(SEED)
     decay = 50.0 * np.exp(-TIMES / 0.5)
     readings = 1.0 + decay + generator.normal(0.0, 0.003, TIMES.size)
-    found = at_rest(TIMES, readings, 150, Priors(announced=True))
+    found = at_rest(TIMES, readings, 150, Level.of(readings[150:]), Priors(announced=True))
     assert not found.unsteady
     assert decay[found.begin] < 0.3
     assert 2.0 < TIMES[found.begin] < 3.5
@@ -97,5 +98,5 @@ def test_a_record_that_ends_while_the_supply_resettles_has_been_at_rest_for_no_t
     times, start = 0.02 * np.arange(1, size + 1), size // 2 + 3
     step = np.where(times < times[size // 2], 1.1, 1.0)
     readings = step + np.random.default_rng(SEED).normal(0.0, 0.001, size)
-    rest = at_rest(times, readings, start, Priors(announced=True))
+    rest = at_rest(times, readings, start, Level.of(readings[start:]), Priors(announced=True))
     assert (rest.unsteady, rest.since(start)) == (False, size - 1)

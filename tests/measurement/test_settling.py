@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from benchrig.measurement.averaging import average, batch_means
+from benchrig.measurement.level import Level
 from benchrig.measurement.settling import (
     averaging_start,
     drift,
@@ -68,12 +69,16 @@ def test_bound_counts_noise_and_what_the_resolution_hides():
 def test_rise_is_told_from_a_fall_and_from_what_the_meter_can_feign():
     down = np.concatenate((np.full(50, 2.0), np.full(50, 1.0)))
     up = down[::-1]
-    assert not has_risen(down, 0, 50, 0.0)
-    assert has_risen(up, 0, 50, 0.0)
-    assert not has_risen(up, 0, 50, 0.8)
-    assert has_risen(up, 45, 50, 0.0)
-    assert not has_risen(up, 46, 50, 0.0), "four readings before are no level"
-    assert has_risen(-down, 0, 50, 0.0), "towards zero from below is a rise too"
+
+    def risen(readings, first, least_A):
+        return has_risen(readings, first, 50, Level.of(readings[50:]), least_A)
+
+    assert not risen(down, 0, 0.0)
+    assert risen(up, 0, 0.0)
+    assert not risen(up, 0, 0.8)
+    assert risen(up, 45, 0.0)
+    assert not risen(up, 46, 0.0), "four readings before are no level"
+    assert risen(-down, 0, 0.0), "towards zero from below is a rise too"
 
 
 def test_drift_of_a_line_is_its_change_and_noise_is_none():

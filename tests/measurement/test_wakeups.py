@@ -7,6 +7,7 @@ import pytest
 
 from benchrig.measurement import Priors, settle
 from benchrig.measurement.events import undeclared
+from benchrig.measurement.level import Level
 
 SEED = 13
 TIMES = np.arange(1, 1201) * 0.05
@@ -155,7 +156,7 @@ def test_short_events_in_part_are_no_smeared_ticks():
 def test_undeclared_events_are_priced_by_their_count(height):
     readings = 1.0 + np.random.default_rng(SEED).normal(0.0, 0.003, 400)
     readings[[100, 101, 300]] += height
-    window = undeclared(readings, 0, np.linspace(0.0, 400.0, 17), 0.0)
+    window = undeclared(readings, Level.of(readings), np.linspace(0.0, 400.0, 17), 0.0)
     assert window.clusters == 2
     assert window.events_A == pytest.approx(3 * height / 400, rel=0.01)
     # Exact Poisson interval of 2 events: up to 7.2247 (tables, from memory). One event is twice
