@@ -113,8 +113,7 @@ def _draw_line(axes: Axes, place: int, line: Line, low_A: float, high_A: float) 
     if value is not None and value > 0.0:
         reach = line.uncertainty_A or 0.0
         ends = [max(value - reach, low_A), min(value + reach, high_A)]
-        axes.plot(ends, [y, y], color=INK, linewidth=2.0)
-        axes.plot(ends, [y, y], "|", color=INK, markersize=9, markeredgewidth=1.2)
+        axes.plot(ends, [y, y], "|-", color=INK, linewidth=2.0, markersize=9, markeredgewidth=1.2)
         axes.plot([value], [y], "o", color=colour, markersize=4.5, markeredgecolor=INK)
     elif value is not None:
         shown = with_uncertainty(value, line.uncertainty_A, "A")
@@ -140,9 +139,8 @@ def _draw_allowed(axes: Axes, y: float, line: Line, low_A: float, high_A: float)
     start = low_A if line.low_A is None else max(line.low_A, low_A)
     end = high_A if line.high_A is None else max(line.high_A, low_A)
     axes.plot([start, end], [y, y], color=SKY, linewidth=9, alpha=0.22, solid_capstyle="butt")
-    for limit in (line.low_A, line.high_A):
-        if limit is not None and limit > 0.0:
-            axes.plot([limit], [y], "|", color=SKY, markersize=14, markeredgewidth=1.6)
+    limits = [limit for limit in (line.low_A, line.high_A) if limit is not None and limit > 0.0]
+    axes.plot(limits, [y] * len(limits), "|", color=SKY, markersize=14, markeredgewidth=1.6)
 
 
 def draw_settling(curve: Curve, row: StateResult) -> Figure:
