@@ -60,6 +60,13 @@ def test_a_life_is_shown_with_its_cautions(run: Path) -> None:
         assert part in text, part
 
 
+def test_a_result_counts_once(run: Path, tmp_path: Path) -> None:
+    copy = kept(tmp_path / "copy", measured())
+    done = life(run, "--result", copy)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert f"{copy} is the same result as {run}: give it once" in " ".join(done.stderr.split())
+
+
 def test_the_document_holds_the_same_figures(run: Path) -> None:
     text = " ".join(life(run).stdout.split())
     document = json.loads(life(run, "--json").stdout)
