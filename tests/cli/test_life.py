@@ -108,7 +108,7 @@ def test_a_target_is_answered_with_levers(run: Path) -> None:
         "Target 10 years: missed; reached with a probability of 0 %",
         "Allowed average current: 1.",
         "a margin of -7",
-        "interval of weigh summer 10 min",
+        "interval of weigh, summer 10 min",
         "current of lamp cannot meet it alone",
         "met in the median, which is 50 % of products",
     ):

@@ -65,6 +65,9 @@ def test_show_tells_the_same(folder: Path, tmp_path: Path) -> None:
     assert result.exit_code == 0
     for words in ("2 results of hive-scale: ✓ pass", "max 900 nA", "caution: A lithium cell"):
         assert words in result.output
+    # A heading has something under it, though a terminal shows no plots: of the second that its
+    # readings are missing.
+    assert result.output.count("How the states settled") == 1
     # One line is one line where there is no terminal.
     assert max(len(line) for line in result.output.splitlines()) > 100
 
