@@ -70,7 +70,8 @@ def draw_residuals(fit: SweepFit) -> Figure:
         colour, mark = _LOOKS[number % len(_LOOKS)]
         xs = [_place(each, over_frequency=over_frequency) for each in mine]
         heights = [each.residual_A for each in mine]
-        into.plot(xs, heights, mark, color=colour, markersize=4, label=_label(group))
+        look = {"color": colour, "markersize": 4, "clip_on": False}
+        into.plot(xs, heights, mark, label=_label(group), **look)
     into.legend(SMALL)
     return figure
 
@@ -123,7 +124,8 @@ def _draw_points(
     bars = [place for place in xs for _ in range(3)]
     into.plot(bars, ends, "_-", color=colour, markersize=4, linewidth=1.0)
     currents_A = [point.row.current_A or 0.0 for point in points]
-    into.plot(xs, currents_A, mark, color=colour, markersize=4, label=label)
+    # Whole at the edge as well.
+    into.plot(xs, currents_A, mark, color=colour, markersize=4, clip_on=False, label=label)
 
 
 def _curve(
