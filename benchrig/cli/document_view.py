@@ -42,7 +42,7 @@ def _show(page: Page, blocks: Sequence[Block]) -> None:
             page.line()
             page.line(block.caption, "bold")
             _table(page, block)
-        elif isinstance(block, Section):
+        elif isinstance(block, Section) and block.has_words:
             page.line()
             _title(page, block.title, block.verdict)
             _show(page, block.blocks)

@@ -12,7 +12,10 @@ from benchrig.cli.say import put, say
 from benchrig.errors import UsageError
 
 # Those of `pages.csv_table`, which is heavy; a test holds them together.
-TABLES = ("states", "derived", "charges", "budgets", "sweeps", "residuals", "events")
+TABLES = (
+    "states", "derived", "charges", "budgets", "sweeps", "curves", "residuals", "deviations",
+    "events",
+)  # fmt: skip
 
 EPILOG = f"""\
 Exit status: 0 written, whatever the results are; 2 wrong usage or files.

@@ -102,6 +102,7 @@ def load(results: tuple[Path, ...], options: LifeOptions) -> Loaded:
     """Raises `FileProblems`, and `UsageError` for options that do not go together."""
     from benchrig.pages.life_part import lifetime_of
     from benchrig.pages.measured import load_measured
+    from benchrig.records.results import refuse_repeated
 
     if (options.profile is None) != (options.cell is None):
         raise UsageError("--profile and --cell go together: name both, or none of them")
@@ -110,6 +111,7 @@ def load(results: tuple[Path, ...], options: LifeOptions) -> Loaded:
     if not 0.5 < options.probability < 1.0:
         raise UsageError("--probability must be above 50 % and below 100 %")
     measured = tuple(load_measured(path) for path in results)
+    refuse_repeated((str(path), each.result) for path, each in zip(results, measured, strict=True))
     if options.profile is None or options.cell is None:
         return Loaded(measured, None)
     lifetime = lifetime_of(

@@ -8,6 +8,7 @@ t = ln((I + k C_1) / (I + k C_2)) / k, which is (C_1 - C_2) / I for k = 0.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -44,13 +45,23 @@ class Drain:
 @dataclass(frozen=True)
 class Drained:
     """For each draw when and why the product stops; `times_s` when each of `depths` is reached,
-    shape (depths, draws); `lost` the share of the capacity that self-discharge took."""
+    shape (depths, draws)."""
 
     life_s: Draws
     cause: np.ndarray
     depths: Draws
     times_s: Draws
-    lost: Draws
+    _flows_A: Draws
+    _capacity_C: Draws
+    _decay: Draws
+
+    @cached_property
+    def lost(self) -> Draws:
+        """The share of the capacity that self-discharge has taken by the end: what is gone, less
+        what was drawn. Found when it is asked for: whoever seeks a life has no need of it."""
+        return _lost(
+            self.life_s, self.times_s, self._flows_A, self._capacity_C, self._decay, self.depths
+        )
 
 
 def drained(
@@ -82,8 +93,7 @@ def drained(
     )
     cause = np.argmin(ends_s, axis=0)
     life_s = np.min(ends_s, axis=0)
-    lost = _lost(life_s, times_s, flows_A, capacity_C, decay, depths)
-    return Drained(life_s, cause, depths, times_s, lost)
+    return Drained(life_s, cause, depths, times_s, flows_A, capacity_C, decay)
 
 
 def _grid(cell: Cell) -> Draws:
@@ -260,8 +270,6 @@ def _lost(
     decay: Draws,
     depths: Draws,
 ) -> Draws:
-    """The share of the capacity that self-discharge has taken by the end: what is gone, less what
-    was drawn."""
     column = np.arange(life_s.size)
     step = np.clip((times_s[1:] <= life_s).sum(axis=0), 0, len(depths) - 2)
     flow_A = _chosen(flows_A, step)

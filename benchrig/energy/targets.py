@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -20,6 +20,9 @@ SOUGHT_WITH = 4000
 
 NOTHING, ALL = 1e-9, 1e6
 """The least and the largest factor that is tried."""
+
+CLOSE = 1e-5
+"""To which a factor is sought, relatively."""
 
 CONFIDENCE = 0.95
 
@@ -182,6 +185,13 @@ def _unreachable(case: Case, idle_years: float, target_years: float) -> str | No
     return None
 
 
+class _End(NamedTuple):
+    """Of a bracket: the logarithm of a factor, and that of the life with it over the target."""
+
+    at: float
+    over: float
+
+
 class _Search:
     """For the value of a lever at which the median life is the target: the same draws each time,
     so that only the lever moves."""
@@ -189,27 +199,45 @@ class _Search:
     def __init__(self, case: Case, found: Life, target_years: float) -> None:
         self._case, self._target = case, target_years
         self._values = case.drawn(found.average, SOUGHT_WITH, found.seed)
+        self._now = self._end(Lever("nothing", "", ()), 0.0)
 
     def life(self, lever: Lever, by: float) -> float:
         end = self._case.drained(lever.moved(self._values, by))
         return float(np.median(end.life_s)) / YEAR_S
 
     def needed(self, lever: Lever) -> Needed:
+        edges = (self._edge(lever, NOTHING), self._edge(lever, ALL))
+        ends = [self._end(lever, math.log(by)) for by in edges]
         # More of a state makes life longer where the rest of the time draws more.
-        ends = (self._edge(lever, NOTHING), self._edge(lever, ALL))
-        short, long = sorted(ends, key=lambda by: self.life(lever, by))
-        if self.life(lever, long) < self._target:
+        short, long = sorted(ends, key=lambda end: end.over)
+        if long.over < 0.0:
             return Needed(lever, (), "cannot meet it alone")
-        if self.life(lever, short) >= self._target:
+        if short.over >= 0.0:
             return Needed(lever, (), "meets it in any case")
-        # Life rises from `short` to `long`; halved in the logarithm, down to 1e-5 of the value.
-        while abs(math.log(long / short)) > 1e-5:
-            middle = math.sqrt(long * short)
-            if self.life(lever, middle) < self._target:
-                short = middle
-            else:
-                long = middle
-        return Needed(lever, self._places(lever, long), "", long)
+        if self._now.over < 0.0:
+            short = self._now
+        else:
+            long = self._now
+        factor = self._root(lever, short, long)
+        return Needed(lever, self._places(lever, factor), "", factor)
+
+    def _end(self, lever: Lever, at: float) -> _End:
+        years = max(self.life(lever, math.exp(at)), 1e-9)
+        return _End(at, math.log(years / self._target))
+
+    def _root(self, lever: Lever, short: _End, long: _End) -> float:
+        """Life rises from `short`, which misses the target, to `long`, which meets it: by false
+        position over the logarithms, and by halves where that does not get on."""
+        straight = True
+        while (width := abs(long.at - short.at)) > CLOSE:
+            least = 0.5 * CLOSE / width
+            part = short.over / (short.over - long.over) if straight else 0.5
+            # A little towards the far end, so that the bracket closes from both sides.
+            part = min(max(part + math.copysign(least, 0.5 - part), least), 1.0 - least)
+            middle = self._end(lever, short.at + part * (long.at - short.at))
+            short, long = (middle, long) if middle.over < 0.0 else (short, middle)
+            straight = abs(long.at - short.at) < 0.5 * width
+        return math.exp(long.at)
 
     def _edge(self, lever: Lever, end: float) -> float:
         """The factor nearest to `end` at which all of the uses still fit into the time."""

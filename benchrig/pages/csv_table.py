@@ -20,7 +20,7 @@ from benchrig.result import SessionResult
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 # Of a row, what is a table of its own.
-_NESTED = ("budget", "earlier", "data")
+_NESTED = ("budget", "earlier", "data", "parameters", "residuals")
 
 Rows = Iterator[dict[str, Any]]
 
@@ -51,6 +51,20 @@ def _sweeps(result: SessionResult) -> Rows:
             yield {"sweep": sweep.name, **place, **_flat(point.row)}
 
 
+def _curves(result: SessionResult) -> Rows:
+    for sweep in result.sweeps:
+        for fit in sweep.fits:
+            about = _flat(fit)
+            start = {"sweep": sweep.name, "curve": about.pop("kind")}
+            yield from ({**start, **about, **_flat(each)} for each in fit.parameters)
+
+
+def _deviations(result: SessionResult) -> Rows:
+    for sweep in result.sweeps:
+        for each in sweep.deviations:
+            yield {"sweep": sweep.name, "data_sheet": sweep.data_sheet, **_flat(each)}
+
+
 def _residuals(result: SessionResult) -> Rows:
     for sweep in result.sweeps:
         for fit in sweep.fits:
@@ -68,7 +82,9 @@ TABLES: Mapping[str, Callable[[SessionResult], Rows]] = {
     "charges": _charges,
     "budgets": _budgets,
     "sweeps": _sweeps,
+    "curves": _curves,
     "residuals": _residuals,
+    "deviations": _deviations,
     "events": _events,
 }
 

@@ -75,6 +75,14 @@ class Section:
     name: str = ""
     """For files of its plots."""
 
+    @property
+    def has_words(self) -> bool:
+        """Whether there is anything for whoever shows no plots."""
+        return any(
+            block.has_words if isinstance(block, Section) else not isinstance(block, Plot | Plots)
+            for block in self.blocks
+        )
+
 
 @dataclass(frozen=True)
 class Document:

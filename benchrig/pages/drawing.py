@@ -20,15 +20,13 @@ from xml.etree import ElementTree
 import matplotlib as mpl
 import numpy as np
 from markupsafe import Markup
-from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.patches import Rectangle
 from matplotlib.transforms import ScaledTranslation, Transform
 
 from benchrig.harmless import harmless
+from benchrig.pages.panel import Panel
 from benchrig.pages.scales import Scale
 
 WIDTH = 360.0
@@ -72,99 +70,74 @@ def panel(
     bottom: float = 34.0,
     right: float = 24.0,
     top: float = 10.0,
-) -> tuple[Figure, Axes]:
-    """A figure of the usual width with one axes; all in points."""
+) -> tuple[Figure, Panel]:
+    """A figure of the usual width with one panel; all in points."""
     figure = Figure(figsize=(WIDTH / _POINTS_PER_INCH, height / _POINTS_PER_INCH))
     figure.patch.set_facecolor("none")
     place = (left / WIDTH, bottom / height)
     size = ((WIDTH - left - right) / WIDTH, (height - bottom - top) / height)
-    axes = figure.add_axes((*place, *size))
-    # Scales are drawn here, by a few lines and texts: the library's own axes take most of the
-    # time of a page.
-    axes.set_axis_off()
-    axes.set_autoscale_on(False)
-    return figure, axes
+    return figure, Panel(figure, (*place, *size))
 
 
-# -- axes -----------------------------------------------------------------------------------
+# -- scales ---------------------------------------------------------------------------------
 
 
-def draw_x(axes: Axes, scale: Scale, words: str) -> None:
+def draw_x(panel: Panel, scale: Scale, words: str) -> None:
     """The horizontal scale with its grid, and what it is a scale of."""
-    axes.set_xscale(scale.kind)
-    axes.set_xlim(scale.low, scale.high)
+    panel.x = scale
     places, ends = _broken([value for value, _ in scale.ticks])
-    _line(axes, places, ends, transform=axes.get_xaxis_transform(), **_GRID)
-    _line(axes, [0.0, 1.0], [0.0, 0.0], transform=axes.transAxes, **_BASE)
-    below = _moved(axes.get_xaxis_transform(), axes, 0.0, -4.0)
+    panel.line(places, ends, panel.by_x, **_GRID)
+    panel.line([0.0, 1.0], [0.0, 0.0], panel.by_panel, **_BASE)
+    below = _moved(panel.by_x, panel, 0.0, -4.0)
     for value, label in scale.ticks:
-        write(axes, value, 0.0, label, below, ha="center", va="top")
-    middle = _moved(axes.transAxes, axes, 0.0, -17.0)
-    write(axes, 0.5, 0.0, words, middle, ha="center", va="top", color=DIM)
+        write(panel, value, 0.0, label, below, ha="center", va="top")
+    middle = _moved(panel.by_panel, panel, 0.0, -17.0)
+    write(panel, 0.5, 0.0, words, middle, ha="center", va="top", color=DIM)
 
 
-def draw_y(axes: Axes, scale: Scale) -> None:
+def draw_y(panel: Panel, scale: Scale) -> None:
     """The upright scale with its grid; its ticks have their unit."""
-    axes.set_yscale(scale.kind)
-    axes.set_ylim(scale.low, scale.high)
+    panel.y = scale
     places, ends = _broken([value for value, _ in scale.ticks])
-    _line(axes, ends, places, transform=axes.get_yaxis_transform(), **_GRID)
-    _line(axes, [0.0, 0.0], [0.0, 1.0], transform=axes.transAxes, **_BASE)
-    beside = _moved(axes.get_yaxis_transform(), axes, -5.0, 0.0)
+    panel.line(ends, places, panel.by_y, **_GRID)
+    panel.line([0.0, 0.0], [0.0, 1.0], panel.by_panel, **_BASE)
+    beside = _moved(panel.by_y, panel, -5.0, 0.0)
     for value, label in scale.ticks:
-        write(axes, 0.0, value, label, beside, ha="right", va="center")
+        write(panel, 0.0, value, label, beside, ha="right", va="center")
 
 
 _GRID: dict[str, Any] = {"color": GRID, "linewidth": 0.6, "zorder": -1}
 _BASE: dict[str, Any] = {"color": DIM, "linewidth": 0.8}
 
 
-# On the figure, not on its axes: those would first work out how to cut them off at their edge.
-
-
-def write(axes: Axes, x: float, y: float, words: str, transform: Transform, **look: Any) -> None:
+def write(panel: Panel, x: float, y: float, words: str, transform: Transform, **look: Any) -> None:
     """Words at a place that `transform` takes to the figure."""
-    _figure_of(axes).text(x, y, words, transform=transform, **look)
+    panel.figure.text(x, y, words, transform=transform, **look)
 
 
-def mark_x(axes: Axes, at: float, colour: str, width: float) -> None:
+def mark_x(panel: Panel, at: float, colour: str, width: float, style: str = "-") -> None:
     """An upright line from end to end."""
-    place = axes.get_xaxis_transform()
-    _line(axes, [at, at], [0.0, 1.0], transform=place, color=colour, linewidth=width)
+    panel.line([at, at], [0.0, 1.0], panel.by_x, color=colour, linewidth=width, linestyle=style)
 
 
-def mark_y(axes: Axes, at: float, colour: str) -> None:
+def mark_y(panel: Panel, at: float, colour: str) -> None:
     """A dashed line across."""
-    place = axes.get_yaxis_transform()
-    _line(axes, [0.0, 1.0], [at, at], transform=place, color=colour, linewidth=1.0, linestyle="--")
+    panel.line([0.0, 1.0], [at, at], panel.by_y, color=colour, linewidth=1.0, linestyle="--")
 
 
-def shade_x(axes: Axes, start: float, end: float, colour: str) -> None:
+def shade_x(panel: Panel, start: float, end: float, colour: str) -> None:
     """From top to bottom, behind everything."""
-    place = axes.get_xaxis_transform()
-    band = Rectangle((start, 0.0), end - start, 1.0, transform=place, zorder=-0.5)
-    band.set(facecolor=colour, alpha=0.22, linewidth=0.0)
-    _figure_of(axes).add_artist(band)
+    panel.block((start, end), (0.0, 1.0), panel.by_x, facecolor=colour, alpha=0.22, zorder=-0.5)
 
 
-def _line(axes: Axes, xs: Sequence[float], ys: Sequence[float], **look: Any) -> None:
-    _figure_of(axes).add_artist(Line2D(xs, ys, **look))
-
-
-def _figure_of(axes: Axes) -> Figure:
-    figure = axes.get_figure(root=True)
-    assert figure is not None
-    return figure
-
-
-def _moved(transform: Transform, axes: Axes, x: float, y: float) -> Transform:
+def _moved(transform: Transform, panel: Panel, x: float, y: float) -> Transform:
     """By so many points."""
     step = (x / _POINTS_PER_INCH, y / _POINTS_PER_INCH)
-    return transform + ScaledTranslation(*step, _figure_of(axes).dpi_scale_trans)
+    return transform + ScaledTranslation(*step, panel.figure.dpi_scale_trans)
 
 
 def _broken(values: Sequence[float]) -> tuple[list[float], list[float]]:
-    """All lines of a grid as one: where each is, and from end to end of the axes."""
+    """All lines of a grid as one: where each is, and from end to end of the panel."""
     places = [each for value in values for each in (value, value, math.nan)]
     return places, [0.0, 1.0, math.nan] * len(values)
 

@@ -122,17 +122,17 @@ def _target(aimed: Targets, lived: Life) -> Iterator[Block]:
     for words in aimed.warnings:
         yield Text(words, "warning")
     rows = tuple(row for each in aimed.levers for row in _needed(each))
-    names = columns("lever", "mode", number("now"), number("needed"))
+    names = columns("lever", number("now"), number("needed"))
     yield Table("What just meets the target", names, rows)
     yield Text("Each alone, all else unchanged; met in the median, which is 50 % of products.")
 
 
 def _needed(each: Needed) -> list[tuple[str, ...]]:
     if each.why:
-        return [(each.lever.name, "", "", each.why)]
-    unit = each.lever.unit
+        return [(each.lever.name, "", each.why)]
+    name, unit = each.lever.name, each.lever.unit
     return [
-        (each.lever.name, mode or "", amount(now, unit), amount(needed, unit))
+        (name if mode is None else f"{name}, {mode}", amount(now, unit), amount(needed, unit))
         for mode, now, needed in each.needed
     ]
 

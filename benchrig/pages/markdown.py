@@ -39,7 +39,7 @@ def _blocks(blocks: Sequence[Block], level: int) -> Iterator[str]:
             yield ""
         elif isinstance(block, Table):
             yield from _table(block)
-        elif isinstance(block, Section):
+        elif isinstance(block, Section) and block.has_words:
             verdict = "" if block.verdict is None else f": {_verdict(block.verdict)}"
             yield from (f"{'#' * (level + 1)} {escaped(block.title)}{verdict}", "")
             yield from _blocks(block.blocks, level + 1)

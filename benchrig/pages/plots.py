@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from benchrig.figures import with_uncertainty
@@ -33,7 +32,8 @@ from benchrig.pages.drawing import (
     write,
 )
 from benchrig.pages.measured import Curve
-from benchrig.pages.scales import decades, linear, log_or_linear
+from benchrig.pages.panel import Panel
+from benchrig.pages.scales import Scale, decades, linear, log_or_linear
 from benchrig.result import SessionResult, StateResult
 from benchrig.units import format_quantity
 
@@ -73,16 +73,16 @@ def line_of(row: StateResult, name: str = "") -> Line:
 def draw_currents(lines: Sequence[Line], least_decades: int = LEAST_DECADES) -> Figure:
     """Currents over their decades with limits and uncertainty, a row for each. Where fewer than
     one are enough and no more are asked for, the scale is linear."""
-    figure, axes = panel(ROW * len(lines) + 40.0, left=22.0, top=6.0)
+    figure, into = panel(ROW * len(lines) + 40.0, left=22.0, top=6.0)
     low_A, high_A = _span(lines)
     if least_decades == 0 and high_A < 10.0 * low_A:
         scale = linear(low_A, high_A, "A")
     else:
         scale = decades(min(low_A, high_A / 10.0**least_decades), high_A, "A")
-    draw_x(axes, scale, f"supply current ({scale.kind} scale)")
-    axes.set_ylim(len(lines) - 0.5, -0.5)
+    draw_x(into, scale, f"supply current ({scale.kind} scale)")
+    into.y = Scale("linear", len(lines) - 0.5, -0.5, ())
     for place, line in enumerate(lines):
-        _draw_line(axes, place, line, scale.low, scale.high)
+        _draw_line(into, place, line, scale.low, scale.high)
     return figure
 
 
@@ -97,57 +97,55 @@ def _span(lines: Sequence[Line]) -> tuple[float, float]:
     return 0.9 * min(known), 1.1 * max(known)
 
 
-def _draw_line(axes: Axes, place: int, line: Line, low_A: float, high_A: float) -> None:
+def _draw_line(into: Panel, place: int, line: Line, low_A: float, high_A: float) -> None:
     colour = VERDICT_COLOURS[line.verdict]
     y = place + 0.22
-    _draw_allowed(axes, y, line, low_A, high_A)
+    _draw_allowed(into, y, line, low_A, high_A)
     sign = f"{SIGNS[line.verdict]} {line.verdict}"
     above: dict[str, Any] = {
-        "transform": axes.get_yaxis_transform(),
+        "transform": into.by_y,
         "fontsize": NORMAL,
         "va": "center",
     }
-    write(axes, 0.0, place - 0.26, shortened(line.name, LONGEST_NAME), color=INK, **above)
-    write(axes, 1.0, place - 0.26, sign, color=colour, ha="right", **above)
+    write(into, 0.0, place - 0.26, shortened(line.name, LONGEST_NAME), color=INK, **above)
+    write(into, 1.0, place - 0.26, sign, color=colour, ha="right", **above)
     value, (lower, upper) = line.value_A, line.bounds_A
     if value is not None and value > 0.0:
         reach = line.uncertainty_A or 0.0
         ends = [max(value - reach, low_A), min(value + reach, high_A)]
-        axes.plot(ends, [y, y], color=INK, linewidth=2.0)
-        axes.plot(ends, [y, y], "|", color=INK, markersize=9, markeredgewidth=1.2)
-        axes.plot([value], [y], "o", color=colour, markersize=4.5, markeredgecolor=INK)
+        into.plot(ends, [y, y], "|-", color=INK, linewidth=2.0, markersize=9, markeredgewidth=1.2)
+        into.plot([value], [y], "o", color=colour, markersize=4.5, markeredgecolor=INK)
     elif value is not None:
         shown = with_uncertainty(value, line.uncertainty_A, "A")
-        axes.plot([low_A], [y], "<", color=colour, markersize=6, clip_on=False)
-        write(axes, 0.03, y, f"{shown}: not on this scale", color=INK, **_small(axes))
+        into.plot([low_A], [y], "<", color=colour, markersize=6, clip_on=False)
+        write(into, 0.03, y, f"{shown}: not on this scale", color=INK, **_small(into))
     elif upper is not None and upper > 0.0:
-        axes.plot([max(lower or low_A, low_A), upper], [y, y], color=colour, linewidth=3.0)
+        into.plot([max(lower or low_A, low_A), upper], [y, y], color=colour, linewidth=3.0)
     elif lower is not None and lower > 0.0:
-        axes.plot([lower, high_A], [y, y], color=colour, linewidth=3.0)
-        axes.plot([high_A], [y], ">", color=colour, markersize=6, clip_on=False)
+        into.plot([lower, high_A], [y, y], color=colour, linewidth=3.0)
+        into.plot([high_A], [y], ">", color=colour, markersize=6, clip_on=False)
     else:
         words = shortened(line.words or "no current", LONGEST_NAME)
-        write(axes, 0.03, y, words, color=DIM, **_small(axes))
+        write(into, 0.03, y, words, color=DIM, **_small(into))
 
 
-def _small(axes: Axes) -> dict[str, Any]:
-    return {"transform": axes.get_yaxis_transform(), "fontsize": SMALL, "va": "center"}
+def _small(into: Panel) -> dict[str, Any]:
+    return {"transform": into.by_y, "fontsize": SMALL, "va": "center"}
 
 
-def _draw_allowed(axes: Axes, y: float, line: Line, low_A: float, high_A: float) -> None:
+def _draw_allowed(into: Panel, y: float, line: Line, low_A: float, high_A: float) -> None:
     if line.low_A is None and line.high_A is None:
         return
     start = low_A if line.low_A is None else max(line.low_A, low_A)
     end = high_A if line.high_A is None else max(line.high_A, low_A)
-    axes.plot([start, end], [y, y], color=SKY, linewidth=9, alpha=0.22, solid_capstyle="butt")
-    for limit in (line.low_A, line.high_A):
-        if limit is not None and limit > 0.0:
-            axes.plot([limit], [y], "|", color=SKY, markersize=14, markeredgewidth=1.6)
+    into.plot([start, end], [y, y], color=SKY, linewidth=9, alpha=0.22, solid_capstyle="butt")
+    limits = [limit for limit in (line.low_A, line.high_A) if limit is not None and limit > 0.0]
+    into.plot(limits, [y] * len(limits), "|", color=SKY, markersize=14, markeredgewidth=1.6)
 
 
 def draw_settling(curve: Curve, row: StateResult) -> Figure:
     """All readings over the time since the state was entered; the averaged part is marked."""
-    figure, axes = panel(190.0, left=60.0, top=20.0)
+    figure, into = panel(190.0, left=60.0, top=20.0)
     middle, low, mean, high = thinned(curve.times_s, curve.currents_A)
     marks = [m for m in (row.current_A, row.limit_max_A, row.limit_min_A) if m is not None]
     near = [m for m in marks if float(np.min(low)) / 3 < m < 3 * float(np.max(high))]
@@ -155,18 +153,18 @@ def draw_settling(curve: Curve, row: StateResult) -> Figure:
     room_A = 0.02 * (highest_A - lowest_A)  # so that a limit is not on the edge
     positive = row.current_A is None or row.current_A > 0.0
     scale = (log_or_linear if positive else linear)(lowest_A, highest_A + room_A, "A")
-    draw_y(axes, scale)
+    draw_y(into, scale)
     if scale.kind == "log":
         low, mean, high = (np.maximum(each, scale.low) for each in (low, mean, high))
     start_s = float(middle[0])
     end_s = max(float(curve.times_s[-1]), 1.01 * start_s)
-    draw_x(axes, log_or_linear(start_s, end_s, "s", snug=True), "time since the command")
-    axes.fill_between(middle, low, high, color=SKY, alpha=0.3, linewidth=0)
-    axes.plot(middle, mean, color=SKY, linewidth=1.2)
-    _mark_averaged(axes, row)
+    draw_x(into, log_or_linear(start_s, end_s, "s", snug=True), "time since the command")
+    into.fill(middle, low, high, color=SKY, alpha=0.3)
+    into.plot(middle, mean, color=SKY, linewidth=1.2)
+    _mark_averaged(into, row)
     for limit in (row.limit_min_A, row.limit_max_A):
         if limit is not None and limit in near:
-            mark_y(axes, limit, CLAY)
+            mark_y(into, limit, CLAY)
     return figure
 
 
@@ -180,41 +178,41 @@ def _reach(low: np.ndarray, high: np.ndarray, marks: Sequence[float]) -> tuple[f
     return min([float(np.min(low)), *marks]), highest
 
 
-def _mark_averaged(axes: Axes, row: StateResult) -> None:
+def _mark_averaged(into: Panel, row: StateResult) -> None:
     if row.settled_after_s is None or row.averaged_for_s is None:
         return
     start_s = row.settled_after_s
-    end_s = min(start_s + row.averaged_for_s, axes.get_xlim()[1])
-    shade_x(axes, start_s, end_s, HONEY)
-    mark_x(axes, start_s, HONEY, 1.2)
+    end_s = min(start_s + row.averaged_for_s, into.x.high)
+    shade_x(into, start_s, end_s, HONEY)
+    mark_x(into, start_s, HONEY, 1.2)
     if row.current_A is not None:
-        axes.plot([start_s, end_s], [row.current_A] * 2, color=INK, linewidth=2.0)
+        into.plot([start_s, end_s], [row.current_A] * 2, color=INK, linewidth=2.0)
     words = f"averaged for {format_quantity(row.averaged_for_s, 's', 3)}"
-    place = axes.transAxes
-    write(axes, 1.0, 1.03, words, transform=place, fontsize=SMALL, color=HONEY, ha="right")
+    place = into.by_panel
+    write(into, 1.0, 1.03, words, transform=place, fontsize=SMALL, color=HONEY, ha="right")
 
 
 def draw_timeline(result: SessionResult, told_s: Sequence[float]) -> Figure:
     """States one below the other over the session's time, and what happened, by its number."""
     spans = _visited(result)
     names = list(dict.fromkeys(name for name, _, _ in spans))
-    figure, axes = panel(26.0 * max(len(names), 1) + 56.0, left=18.0, top=22.0)
+    figure, into = panel(26.0 * max(len(names), 1) + 56.0, left=18.0, top=22.0)
     end_s = max([*(end_s for _, _, end_s in spans), *told_s, 1e-3])
-    draw_x(axes, linear(0.0, end_s, "s", snug=True), "time since the start of the session")
-    axes.set_ylim(max(len(names), 1) - 0.4, -0.6)
+    draw_x(into, linear(0.0, end_s, "s", snug=True), "time since the start of the session")
+    into.y = Scale("linear", max(len(names), 1) - 0.4, -0.6, ())
     for name, start_s, stop_s in spans:
         place = [names.index(name) + 0.22] * 2
-        axes.plot([start_s, stop_s], place, color=MOSS, linewidth=6, solid_capstyle="butt")
+        into.plot([start_s, stop_s], place, color=MOSS, linewidth=6, solid_capstyle="butt")
     for place_of, name in enumerate(names):
         words = shortened(name, LONGEST_NAME)
-        write(axes, 0.0, place_of - 0.2, words, color=INK, **_small(axes))
+        write(into, 0.0, place_of - 0.2, words, color=INK, **_small(into))
     free_from_s = 0.0
     for number, time_s in enumerate(told_s, start=1):
-        mark_x(axes, time_s, CLAY, 1.0)
+        mark_x(into, time_s, CLAY, 1.0)
         # A number that would cover the one before it is left out; the table has all times.
         if time_s >= free_from_s:
-            place_above = axes.get_xaxis_transform()
-            write(axes, time_s, 1.03, str(number), transform=place_above, color=CLAY, ha="center")
+            place_above = into.by_x
+            write(into, time_s, 1.03, str(number), transform=place_above, color=CLAY, ha="center")
             free_from_s = time_s + 0.05 * end_s
     return figure
 

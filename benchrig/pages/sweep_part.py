@@ -53,7 +53,7 @@ def sweep_section(sweep: SweepResult) -> Section:
     if sweep.points:
         blocks.append(_points(sweep))
     if sweep.fits:
-        blocks += [_fits(sweep), _residuals(sweep)]
+        blocks += [_fits(sweep), *_residual_plots(sweep), _residuals(sweep)]
     if sweep.sensitivity_A_per_V is not None:
         uncertainty = sweep.sensitivity_expanded_uncertainty_A_per_V
         told = with_uncertainty(sweep.sensitivity_A_per_V, uncertainty, "A")
@@ -72,6 +72,26 @@ def _draw_sweep(sweep: SweepResult) -> Drawing:
     from benchrig.pages.sweep_plots import draw_sweep
 
     return draw_sweep(sweep)
+
+
+def _residual_plots(sweep: SweepResult) -> Iterator[Plot]:
+    """Of the curve over all points: the joint one, or that against voltage alone."""
+    swept = any(point.frequency_Hz is not None for point in sweep.points)
+    for fit in sweep.fits:
+        if fit.residuals and fit.kind == ("joint" if swept else "voltage"):
+            yield Plot(
+                f"residuals-{sweep.name}",
+                f"{sweep.name}: what its points lie above {_fit_words(fit)}",
+                "Scattered about the dashed line of zero where the curve describes the board; a "
+                "pattern in them is what it does not describe. The table below has the figures.",
+                partial(_draw_residuals, fit),
+            )
+
+
+def _draw_residuals(fit: SweepFit) -> Drawing:
+    from benchrig.pages.sweep_plots import draw_residuals
+
+    return draw_residuals(fit)
 
 
 def _fit_doubts(sweep: SweepResult) -> Iterator[Text]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from benchrig.energy.currents import Source, currents_for, missing
 from benchrig.energy.life import Case
 from benchrig.errors import FileProblems
-from benchrig.records.results import load_result
+from benchrig.records.results import load_result, refuse_repeated
 from benchrig.session.cell_file import CellFile
 from benchrig.session.profile_file import ProfileFile
 from benchrig.session.toml_file import read_toml
@@ -33,8 +33,11 @@ def load_profile(path: Path, sources: Sequence[Source]) -> ProfileFile:
 
 
 def load_case(profile: Path, cell: Path, results: Sequence[Path]) -> Case:
-    """Raises `FileProblems`, and the fault ``no_current`` for a result that has none."""
-    return case_of(profile, cell, load_sources(results))
+    """Raises `FileProblems`, `UsageError` for a result that is named twice, and the fault
+    ``no_current`` for one that has none."""
+    sources = load_sources(results)
+    refuse_repeated((each.name, each.result) for each in sources)
+    return case_of(profile, cell, sources)
 
 
 def case_of(profile: Path, cell: Path, sources: Sequence[Source]) -> Case:

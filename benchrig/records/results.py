@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from pydantic import ValidationError
 
-from benchrig.errors import FileProblem, FileProblems
+from benchrig.errors import FileProblem, FileProblems, UsageError
 from benchrig.records.run_folder import RESULT
 from benchrig.result import SessionResult
 from benchrig.session.toml_file import unreadable
@@ -27,3 +28,14 @@ def load_result(path: Path) -> SessionResult:
         raise FileProblems([FileProblem(str(file), None, "", message)]) from None
     except (OSError, ValueError) as error:
         raise unreadable(file, error) from None
+
+
+def refuse_repeated(named: Iterable[tuple[str, SessionResult]]) -> None:
+    """Raises `UsageError` where one of several results is there twice: it would count twice, and
+    look like a board that repeats itself exactly."""
+    seen: list[tuple[str, SessionResult]] = []
+    for name, result in named:
+        for other, earlier in seen:
+            if result == earlier:
+                raise UsageError(f"{name} is the same result as {other}: give it once")
+        seen.append((name, result))

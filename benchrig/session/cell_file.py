@@ -150,6 +150,8 @@ class CellFile(TomlFile):
         for index, (before, after) in enumerate(pairwise(self.discharge), start=1):
             if after.voltage > before.voltage:
                 yield ("discharge", index, "voltage"), "rises while the cell is discharged"
+        if self.discharge and self.end_voltage >= self.discharge[0].voltage:
+            yield ("end_voltage",), "must be below the voltage of the fresh cell in discharge"
 
     def conflicts(self) -> Iterator[tuple[KeyPath, str]]:
         loss = self.self_discharge

@@ -94,11 +94,15 @@ class FileModel(BaseModel):
 _LEAST, _MOST, _LONGEST_S = 1e-18, 1e12, 1e9
 
 
+def _within_reason(parsed: float, value: Any, unit: str) -> None:
+    if parsed and not _LEAST <= abs(parsed) <= (_LONGEST_S if unit == "s" else _MOST):
+        raise ValueError(f"{value!r} is beyond all that is measured here; look at its prefix")
+
+
 def _quantity(unit: str) -> Callable[[Any], float]:
     def parse(value: Any) -> float:
         parsed = parse_quantity(value, unit)
-        if parsed and not _LEAST <= abs(parsed) <= (_LONGEST_S if unit == "s" else _MOST):
-            raise ValueError(f"{value!r} is beyond all that is measured here; look at its prefix")
+        _within_reason(parsed, value, unit)
         return parsed
 
     return parse
@@ -151,6 +155,7 @@ def _toleranced(unit: str, *, above: bool = False) -> BeforeValidator:
 
     def parse(text: Any) -> Toleranced:
         found = parse_toleranced(text, unit)
+        _within_reason(found.value, text, unit)
         (_positive if above else _not_negative)(found.value)
         if above and found.within >= found.value:
             raise ValueError(f"{text!r} may be zero or less; its tolerance must be smaller than it")

@@ -62,6 +62,8 @@ def value_wrong(entry: ErrorDetails, model: type[BaseModel], path: KeyPath) -> s
         text = str(context["error"])
     elif kind in _SENTENCES:
         text = _SENTENCES[kind].format(**context)
+        # TOML spells truth in small letters.
+        text = "must be true" if text == "must be True" else text
     else:
         text = entry["msg"].removeprefix("Input ")
     asks = text.startswith(("must", "should"))

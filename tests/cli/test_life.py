@@ -60,6 +60,13 @@ def test_a_life_is_shown_with_its_cautions(run: Path) -> None:
         assert part in text, part
 
 
+def test_a_result_counts_once(run: Path, tmp_path: Path) -> None:
+    copy = kept(tmp_path / "copy", measured())
+    done = life(run, "--result", copy)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert f"{copy} is the same result as {run}: give it once" in " ".join(done.stderr.split())
+
+
 def test_the_document_holds_the_same_figures(run: Path) -> None:
     text = " ".join(life(run).stdout.split())
     document = json.loads(life(run, "--json").stdout)
@@ -101,7 +108,7 @@ def test_a_target_is_answered_with_levers(run: Path) -> None:
         "Target 10 years: missed; reached with a probability of 0 %",
         "Allowed average current: 1.",
         "a margin of -7",
-        "interval of weigh summer 10 min",
+        "interval of weigh, summer 10 min",
         "current of lamp cannot meet it alone",
         "met in the median, which is 50 % of products",
     ):

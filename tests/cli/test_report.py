@@ -60,13 +60,22 @@ def test_a_page_of_a_run_does_not_change_what_it_prints(tmp_path: Path) -> None:
     assert (folder_in(tmp_path) / "page.html").is_file()
 
 
-def test_show_tells_the_same(folder: Path) -> None:
-    result = call("show", folder, folder, *LIFE)
+def test_show_tells_the_same(folder: Path, tmp_path: Path) -> None:
+    result = call("show", folder, run_folder(tmp_path / "second", simulated(seed=2)), *LIFE)
     assert result.exit_code == 0
     for words in ("2 results of hive-scale: ✓ pass", "max 900 nA", "caution: A lithium cell"):
         assert words in result.output
+    # A heading has something under it, though a terminal shows no plots: of the second that its
+    # readings are missing.
+    assert result.output.count("How the states settled") == 1
     # One line is one line where there is no terminal.
     assert max(len(line) for line in result.output.splitlines()) > 100
+
+
+def test_a_result_is_shown_once(folder: Path) -> None:
+    result = call("show", folder, folder / "result.json")
+    assert result.exit_code == 2
+    assert "is the same result as" in " ".join(result.stderr.split())
 
 
 def test_nothing_hostile_gets_into_a_terminal(tmp_path: Path) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -70,3 +72,9 @@ def test_labels_are_unique_where_they_can_be(folder: Path) -> None:
     one = load_measured(folder)
     assert labels([one]) == [one.result.serial_number]
     assert simulated().serial_number == one.result.serial_number
+    later = one.result.model_copy(update={"started": one.result.started + timedelta(seconds=1)})
+    pair = [one, replace(one, result=later)]
+    assert len(set(labels(pair))) == 2
+    # Two benches may begin in one second.
+    alike = [replace(one, name="left"), replace(one, name="right")]
+    assert labels(alike) == [f"{one.board}, left", f"{one.board}, right"]

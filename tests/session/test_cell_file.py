@@ -111,6 +111,8 @@ efficiency = [{ load = "1 mA", efficiency = "110 %" }]  #! regulator.efficiency:
         ),
         ('self_discharge = "90 % +- 10 %"', "self_discharge", "below 100 % per year"),
         ('self_discharge = "1 % +- 2 %"', "self_discharge", "may be negative"),
+        ('end_voltage = "3.7 V"', "end_voltage", "below the voltage of the fresh cell"),
+        ('capacity = "1e300 Ah"', "capacity", "look at its prefix"),
     ],
 )
 def test_what_does_not_go_together(line: str, key: str, part: str) -> None:

@@ -104,7 +104,7 @@ uses = [
     { charge = "q", share = "5 %", every = "1 s" },   #! modes[1].uses[8].share: does not go with a charge
     { charge = "q" },                                 #! modes[1].uses[9].every: is missing
     { state = "a", duration = "1 s +- 1 s", every = "9 s" }, #! modes[1].uses[10].duration: may be zero or less
-    { state = "a", rest = false },                    #! modes[1].uses[11].rest: must be True
+    { state = "a", rest = false },                    #! modes[1].uses[11].rest: must be true
     { state = "a", duration = "1 s", rate = "6 Hz" }, #! modes[1].uses[12].rate: is in Hz, not in 1/s
 ]
 """  # noqa: E501
