@@ -125,8 +125,8 @@ class Tape:
         while act is not None and act.kind in ("sleep", "read") and act.failure is None:
             # Waits that are none any more.
             self.other_waits += 1
-            if data := self._use(act):
-                self._unread[act.wire].append(data)
+            if read := self._use(act):
+                self._unread[act.wire].append(read)
             act = self._next_on_wire()
         if act is None and not self._complete:
             raise self._stop(ReplayEnded(f"the recording ends here: {self.step}"))
