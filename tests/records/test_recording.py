@@ -221,6 +221,17 @@ def test_another_version_is_refused_by_name(name: str, hasty: Recorded, tmp_path
     assert "'benchrig/recording/1'" in told
 
 
+@pytest.mark.parametrize("end", ["", ',"sum":"00"', ',"crc":"00000000"'])
+def test_another_version_may_end_its_lines_otherwise(
+    end: str, hasty: Recorded, tmp_path: Path
+) -> None:
+    first, _, rest = hasty.path.read_text().partition("\n")
+    body = first[: first.rindex(',"crc"')].replace("recording/1", "recording/2", 1)
+    path = tmp_path / "r.jsonl"
+    path.write_text(f"{body}{end}}}\n{rest}")
+    assert "r.jsonl:1: format is 'benchrig/recording/2'; this version" in problem(path)
+
+
 def test_another_kind_of_file_is_refused(hasty: Recorded, tmp_path: Path) -> None:
     path = rewritten(hasty.path, tmp_path / "r.jsonl", format="benchrig/result/1")
     assert "this is no recording" in problem(path)
