@@ -155,7 +155,7 @@ def _tell_end(path: Path, recording: Recording) -> None:
         say(f"{path}:{recording.torn}: the last line is cut off, and was ignored", err=True)
     # A test that drives the bench by hand has no result.
     if recording.result is None and recording.header.options.by_hand is None:
-        say(f"the session was cut off; {len(recording.rows)} states had ended", err=True)
+        say(f"the session was cut off; states that had ended: {len(recording.rows)}", err=True)
 
 
 @command.command("scrub", short_help="Take serial numbers and names out of a recording.")
@@ -170,4 +170,4 @@ def scrub(recording: Path, out: Path) -> None:
     from benchrig.records.scrubbing import scrub as scrubbed
 
     taken = scrubbed(recording, out)
-    say(f"{out}: {len(taken)} names were taken out" + "".join(f"\n  {name}" for name in taken))
+    say(f"{out}: names taken out: {len(taken)}" + "".join(f"\n  {name}" for name in taken))

@@ -100,13 +100,13 @@ def _tell_torn(path: Path, recording: Recording) -> None:
 
 def _tell(replayed: Replayed) -> None:
     if replayed.other_waits:
-        say(f"{replayed.other_waits} waits were other ones than then, so times may differ a little")
+        say(f"waits that are other ones now: {replayed.other_waits}, so times may differ a little")
     if replayed.unused_acts:
-        say(f"the last {replayed.unused_acts} acts in the recording were not done again")
+        say(f"last acts in the recording that were not done again: {replayed.unused_acts}")
     if replayed.equal:
         say("the result is the recorded one")
         return
-    say(f"the result is NOT the recorded one, in {len(replayed.differences)} places:")
+    say(f"the result is NOT the recorded one; what differs: {len(replayed.differences)}")
     for difference in replayed.differences[:MOST_SHOWN]:
         say(f"  {difference}")
     if len(replayed.differences) > MOST_SHOWN:

@@ -77,4 +77,4 @@ def replay_bench(path: AnyPath) -> Iterator[Bench]:
         yield made
         made.leave()
     if tape.left:
-        raise ReplayMismatch(f"{path}: the last {tape.left} acts in it were not done again")
+        raise ReplayMismatch(f"{path}: last acts in it that were not done again: {tape.left}")

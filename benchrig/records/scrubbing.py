@@ -31,8 +31,10 @@ _ADDRESSES = (
     re.compile(r"\b(?:socket|rfc2217|visa|https?)://([^:/\s\"']+)", re.IGNORECASE),
     # VPP-4.3: maker, model, serial number (from memory).
     re.compile(r"\bUSB\d*::[^:\s]+::[^:\s]+::([^:\s\"']+)", re.IGNORECASE),
-    # What udev puts into the name of a port: maker, product and serial number of the adapter.
+    # What systems put into the name of a port: maker, product and serial number of the adapter.
     re.compile(r"/dev/serial/by-id/([^\s\"']+)"),
+    re.compile(r"/dev/(?:cu|tty)\.(?:usbserial|usbmodem)-?([^\s\"']+)"),
+    re.compile(r"\bhwgrep://([^\s\"']+)", re.IGNORECASE),
 )
 _USER = re.compile(r"[/\\](?:home|Users)[/\\]([^/\\\s\"']+)")
 # IEEE 488.2 10.14: maker, model, serial number, firmware; a list of readings begins with none.
@@ -142,7 +144,8 @@ def _given(value: Any, key: str) -> Iterator[str]:
 def _blanked(matches: list[re.Match[str]], serials: list[str], blank: Blank) -> dict[str, str]:
     """What is replaced wherever it stands, and by what."""
     names = [_name(match) for match in matches if match.re is not _USER] + serials
-    out = {name: blank(name) for name in names if len(name) >= SHORTEST and name not in _OURS}
+    names = [each for each in names if len(each) >= SHORTEST and each.lower() not in _OURS]
+    out = {name: blank(name) for name in names}
     return out | {match[0]: _within(match, blank) for match in matches}
 
 
@@ -176,7 +179,8 @@ def _gone(text: str, other: str) -> str:
 
 
 def _bounded(name: str) -> re.Pattern[str]:
-    return re.compile(rf"(?<![A-Za-z0-9]){re.escape(name)}(?![A-Za-z0-9])")
+    # Case means nothing in the name of a host, and people write serial numbers either way.
+    return re.compile(rf"(?<![A-Za-z0-9]){re.escape(name)}(?![A-Za-z0-9])", re.IGNORECASE)
 
 
 # -- putting it there -----------------------------------------------------------------------

@@ -121,4 +121,4 @@ def replayed(session: Path | None, path: Path, test: str | None, passed: Passed)
             bench.make_safe()
             bench.close()
             if tape.left:
-                raise ReplayMismatch(f"{tape.left} acts of the recording were not done again")
+                raise ReplayMismatch(f"last acts that were not done again: {tape.left}")

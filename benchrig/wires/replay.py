@@ -181,7 +181,7 @@ class Tape:
             yield f"  used up:   {same} was recorded earlier, and is used up already"
         elif nearest > self._at:
             between = sum(other.kind in SENDS for other in self._acts[self._at : nearest])
-            yield f"  later:     before it {between} other things were sent"
+            yield f"  later:     before it there were other things to send: {between}"
 
     def _nearest(self, wanted: Act) -> int | None:
         """The most similar thing that was sent on this wire; of equals one that is not used up,

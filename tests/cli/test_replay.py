@@ -106,7 +106,7 @@ def test_what_was_not_done_again_is_told(tmp_path: Path) -> None:
         longer.put(content)
     longer.close()
     shown = call("replay", tmp_path / "r.jsonl", "--quiet")
-    assert "the last 3 acts in the recording were not done again" in shown.output
+    assert "last acts in the recording that were not done again: 3" in shown.output
     assert "acts in the recording" not in call("replay", GOOD, "--quiet").output
 
 

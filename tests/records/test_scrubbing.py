@@ -121,3 +121,21 @@ def test_the_operator_and_the_user(tmp_path: Path) -> None:
     assert "somebody" not in text
     assert recording.header.sources["bench"].name == "/home/XXXXXXXX/bench.toml"
     assert recording.result == {"operator": "XXXX XXXX", "verdict": "pass"}
+
+
+def test_a_name_that_is_written_otherwise(tmp_path: Path) -> None:
+    answer = read(b"Invented,Meter 1,MY58000123,1.0\n")
+    files = with_bench("# my58000123 at Hive-Lab.invalid\n")
+    address = "TCPIP::hive-lab.INVALID::5025::SOCKET"
+    _, text = scrubbed(tmp_path, answer, wires=wires(address), files=files)
+    assert "# XX00000000 at XXXX-XXX.XXXXXXX\\n" in text
+    assert "hive-lab" not in text
+
+
+@pytest.mark.parametrize(
+    "port", ["/dev/cu.usbserial-A5028", "/dev/tty.usbmodemA5028", "hwgrep://A5028"]
+)
+def test_the_serial_number_of_an_adapter_in_its_port(port: str, tmp_path: Path) -> None:
+    _, text = scrubbed(tmp_path, wires=wires(port), files=with_bench(f'# port = "{port}"\n'))
+    assert "A5028" not in text
+    assert port.replace("A5028", "X0000") in text
