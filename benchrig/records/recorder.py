@@ -68,7 +68,7 @@ class Recorder:
             try:
                 listener(event)
             except BaseException as error:
-                time_s, failure = self.clock.monotonic(), Failure.of(error)
+                time_s, failure = self.clock.told_s, Failure.of(error)
                 act = Act("listener", time_s=time_s, count=self._events, failure=failure)
                 self._put(act)
                 raise
@@ -77,7 +77,7 @@ class Recorder:
 
     def __call__(self, event: Event) -> None:
         self._events += 1
-        time_s = self.clock.monotonic()
+        time_s = self.clock.told_s
         if isinstance(event, Happened) and self.clock.is_moving:
             told = Told(event.kind, event.text, event.data)
             self._put(Act("told", time_s=time_s, told=told))
