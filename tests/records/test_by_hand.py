@@ -11,6 +11,7 @@ from benchrig.bench import Bench
 from benchrig.errors import ReplayMismatch, UsageError
 from benchrig.result import SessionResult, StateResult
 from tests.benches import FIXTURES
+from tests.recordings import synced_lines
 
 SESSION, BENCH = FIXTURES / "hive-scale.session.toml", FIXTURES / "simulated.bench.toml"
 
@@ -38,6 +39,15 @@ def test_a_bench_by_hand(path: Path) -> None:
     with replay_bench(path) as bench:
         assert measured(bench, "deep_sleep") == row
     assert row.verdict == "pass"
+
+
+def test_what_was_done_by_hand_is_on_disk_with_each_state(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced = synced_lines(path, monkeypatch)
+    recorded(path)
+    kinds = [line["kind"] for line in synced if line.get("op") == "step"]
+    assert [kind for kind in kinds if kind in ("entered", "woken")] == ["entered", "woken"]
 
 
 def test_a_program_that_does_something_else(path: Path) -> None:

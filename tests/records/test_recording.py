@@ -29,7 +29,7 @@ from benchrig.records.recording import (
 from benchrig.records.sources import Source
 from benchrig.wires.recording import Act, Failure, Told
 from tests.benches import HASTY, rig
-from tests.recordings import RECORDINGS, Recorded, record
+from tests.recordings import RECORDINGS, Recorded, record, synced_lines
 from tests.records.killing import killed
 
 GOOD = RECORDINGS / "good.jsonl"
@@ -115,6 +115,22 @@ NOTES = st.builds(
 def test_an_entry_comes_back_as_it_was(entry: Act | Note) -> None:
     line, _ = sealed(as_json(entry), 0)
     assert from_json(json.loads(line), 0) == entry
+
+
+# -- on disk --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("defect", ["", "dead-uart", "stuck-awake"])
+def test_each_state_is_on_disk_once_it_has_ended(
+    defect: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "r.jsonl"
+    synced = synced_lines(path, monkeypatch)
+    result = record(path, session=HASTY, defect=defect).result
+    rows = [line["state"] for line in synced if line.get("op") == "row"]
+    assert rows == [row.name for row in result.states]
+    assert any(line.get("op") == "result" for line in synced)
+    assert "crc" in synced[-1]
 
 
 # -- a file that is not whole ---------------------------------------------------------------
