@@ -289,6 +289,15 @@ def test_a_record_that_is_too_short(ran: Path, tmp_path: Path) -> None:
     assert re.search(r"not judged: idle: the stored record ends [\d.]+ s after the entry", remarks)
 
 
+def test_a_state_that_the_session_did_not_have_cannot_pass(ran: Path, tmp_path: Path) -> None:
+    change = ('name = "light_sleep"', 'name = "doze"'), ('["light_sleep", ', '["doze", ')
+    status, again, remarks = judged(ran, edited(SESSION, tmp_path / "s.toml", *change))
+    assert status == 4
+    doze = again["states"][2]
+    assert (doze["name"], doze["fault"]["kind"]) == ("doze", "record_too_short")
+    assert "not judged: doze: the session that was run has no such state" in remarks
+
+
 def test_a_longer_guard_than_was_waited_for(ran: Path, tmp_path: Path) -> None:
     longer = edited(SESSION, tmp_path / "s.toml", ('guard = "2.5 s"', 'guard = "50 s"'))
     status, again, _ = judged(ran, longer)
