@@ -182,6 +182,25 @@ def test_filters_of_show() -> None:
     assert "== idle has ended" in idle[-1]
 
 
+def test_what_came_in_pieces_is_one_line(tmp_path: Path) -> None:
+    objects, _ = read_objects(GOOD)
+    header, pieces = objects[0], (b"o", b"k\r", b"\n", b"hive", b" ready\r\n", b"\r", b"boot")
+    path = tmp_path / "pieces.jsonl"
+    file = RecordingFile(path, header)
+    for time_s, piece in enumerate(pieces):
+        file.put({"t": time_s, "op": "read", "wire": "board", "text": piece.decode()})
+        file.put({"t": time_s, "op": "read", "wire": "board"})
+    file.close()
+    said = [line for line in call("recording", "show", path).output.splitlines() if "<-" in line]
+    assert said == [
+        "    0.000000  board   <- 'ok\\r\\n'",
+        "    3.000000  board   <- 'hive ready\\r\\n'",
+        "    5.000000  board   <- '\\r'",
+        "    6.000000  board   <- 'boot'",
+    ]
+    assert call("recording", "show", path, "--waits").output.count("<-") == 2 * len(pieces)
+
+
 def test_a_state_that_is_not_in_it() -> None:
     listed = call("recording", "show", GOOD, "--state", "idel")
     assert listed.exit_code == 2
