@@ -85,6 +85,17 @@ def test_a_session_on_a_bench_by_hand(path: Path) -> None:
         assert ran(bench) == result
 
 
+def test_a_state_that_is_none_leaves_no_recording(path: Path) -> None:
+    with pytest.raises(UsageError, match="no state or subset 'idel'"):
+        record_session(SESSION, BENCH, path, only=["idel"])
+    assert not path.exists()
+
+
+def test_one_state_may_be_named_alone(path: Path) -> None:
+    result = record_session(SESSION, BENCH, path, only="idle")
+    assert [row.name for row in result.states] == ["idle"]
+
+
 def test_a_session(path: Path) -> None:
     result = record_session(SESSION, BENCH, path, only=["idle"], repeat=2, aim="verdict")
     assert len(result.states) == 2
