@@ -1,7 +1,8 @@
 """A recording without serial numbers, host names and the operator, that can still be replayed.
 
 What is taken out is replaced character by character, digits by ``0`` and letters by ``X``, so that
-every length stays as it was: also where a serial number came in two pieces. Where the session
+every length stays as it was: also where a serial number came in two pieces. Of names that would
+become the same the later ones are numbered. Where the session
 file asks for a form of serial number that this does not have, letters stay.
 """
 
@@ -51,7 +52,7 @@ def scrub(path: Path, out: Path) -> tuple[str, ...]:
     recording = load_recording(path)
     objects, _ = read_objects(path)
     board = _matches_of_board(recording)
-    blank = _without_letters if all(_fits(each) for each in board) else _without_digits
+    blank = _Blanks(_without_letters if all(map(_fits, board)) else _without_digits)
     matches = [*_matches(recording), *board]
     serials = list(_given(objects, "serial_number"))
     blanked = _blanked(matches, serials, blank)
@@ -171,6 +172,34 @@ def _without_letters(text: str) -> str:
 
 def _without_digits(text: str) -> str:
     return _gone(text, re.sub(r"\d", "0", text))
+
+
+class _Blanks:
+    """What is put in place of each name. For another name it is another, so that the serial number
+    of a board that was not the expected one still is not."""
+
+    def __init__(self, blank: Blank) -> None:
+        self._blank = blank
+        self._given: dict[str, str] = {}
+
+    def __call__(self, name: str) -> str:
+        known = name.lower()
+        if known not in self._given:
+            plain, taken = self._blank(name), set(self._given.values())
+            others = (_numbered(plain, number) for number in range(len(taken) + 1))
+            self._given[known] = next((each for each in others if each not in taken), plain)
+        return self._given[known]
+
+
+def _numbered(text: str, number: int) -> str:
+    """A blank text with a number in its digits, or in its letters where it has none."""
+    figures = "0123456789" if "0" in text else "XABCDEFGHIJKLMNOPQRSTUVWYZ"
+    out = list(text)
+    for at in range(len(out) - 1, -1, -1):
+        if out[at] == figures[0]:
+            number, figure = divmod(number, len(figures))
+            out[at] = figures[figure]
+    return "".join(out)
 
 
 def _gone(text: str, other: str) -> str:

@@ -95,6 +95,22 @@ def test_a_serial_number_in_pieces_and_beside_bytes_that_are_no_text(tmp_path: P
     assert [len(act.data) for act in recording.acts] == [13, 1, 10]
 
 
+def test_another_name_becomes_another(tmp_path: Path) -> None:
+    """As where a serial number was given, and the board said another."""
+    names = [f"HS-00{number}" for number in range(41, 53)]
+    pieces = [read(f"id sn={name} fw=1\r\n".encode(), "board") for name in names]
+    recording, _ = scrubbed(tmp_path, *pieces, options={"serial_number": "HS-0040"})
+    said = [act.data for act in recording.acts] + [recording.header.options.serial_number]
+    assert len(set(said)) == len(names) + 1
+    assert {act.data[:9] for act in recording.acts} == {b"id sn=XX-"}
+
+
+def test_names_without_digits_that_become_others(tmp_path: Path) -> None:
+    files = with_bench("# TCPIP::north::5025::SOCKET TCPIP::south::5025::SOCKET\n")
+    _, text = scrubbed(tmp_path, files=files)
+    assert "TCPIP::XXXXX::5025::SOCKET TCPIP::XXXXA::5025::SOCKET" in text
+
+
 def test_part_of_another_word_is_no_serial_number(tmp_path: Path) -> None:
     pieces = [read(piece, "board") for piece in (b"id sn=1234 fw=1\r\n", b"1234", b"5678\r\n")]
     recording, _ = scrubbed(tmp_path, *pieces)
