@@ -66,9 +66,7 @@ def command(
     clock = RealClock()
     asked_s = clock.monotonic()
     kept = load_recording(recording)
-    files = recorded_files(kept)
-    if session is not None:
-        files = files.with_session(session)
+    files = recorded_files(kept, session)
     listeners = junit_listeners(junit, files.session)
     began_s = clock.monotonic()
     try:

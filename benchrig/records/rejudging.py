@@ -30,7 +30,8 @@ from benchrig.measurement.outcome import Kind
 from benchrig.measuring import BATCH_S, FIRST_BATCH, Measured, SettlingPlan
 from benchrig.pricing import Pricing
 from benchrig.records.recording import RECORDING, load_recording
-from benchrig.records.sources import Files, parse_sources
+from benchrig.records.replaying import recorded_files
+from benchrig.records.sources import Files
 from benchrig.records.stored import Stored, Stretch
 from benchrig.result import (
     ChargeResult,
@@ -257,8 +258,8 @@ def judge_by(path: Path, session: Path, bench: Path | None) -> JudgeBy:
     recording = (path if path.is_dir() else path.parent) / RECORDING
     if not recording.exists():
         raise UsageError(f"{recording} is not there: name the bench file with --bench")
-    before = parse_sources(load_recording(recording).header.sources)
-    files = before.with_session(session)
+    kept = load_recording(recording)
+    before, files = recorded_files(kept), recorded_files(kept, session)
     new = {each.name for each in files.session.states}
     new -= {each.name for each in before.session.states}
     return JudgeBy(files, tuple(_done_otherwise(before.session, files.session)), frozenset(new))

@@ -308,6 +308,17 @@ def test_a_record_that_is_too_short(ran: Path, tmp_path: Path) -> None:
     assert re.search(r"not judged: idle: the stored record ends [\d.]+ s after the entry", remarks)
 
 
+def test_the_aim_of_the_run_stays(tmp_path: Path) -> None:
+    """It was given on the command line, and is no part of the session file."""
+    run(tmp_path / "runs", "--only", "idle", "--aim", "verdict")
+    folder, stored = folder_in(tmp_path / "runs"), result_in(tmp_path / "runs")
+    status, again, _ = judged(folder, SESSION)
+    assert status == 0
+    assert again["states"][0]["readings"] == stored["states"][0]["readings"]
+    replayed = call("replay", folder / "recording.jsonl", "--session", SESSION, "--quiet")
+    assert replayed.exit_code == 0, replayed.output
+
+
 def test_a_state_that_the_session_did_not_have_cannot_pass(ran: Path, tmp_path: Path) -> None:
     change = ('name = "light_sleep"', 'name = "doze"'), ('["light_sleep", ', '["doze", ')
     status, again, remarks = judged(ran, edited(SESSION, tmp_path / "s.toml", *change))
