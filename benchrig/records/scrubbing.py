@@ -26,10 +26,11 @@ from benchrig.wires.recording import Kind
 SHORTEST = 4
 # A host may be called so, and these words hold a recording together.
 _OURS = {"supply", "meter", "simulated", *get_args(Kind), *get_args(NoteKind), *get_args(Role)}
+_IPV6 = r"\[[\w:.%]+\]"
 # Each with the name as its group.
 _ADDRESSES = (
-    re.compile(r"\bTCPIP\d*::([^:\s\"']+)", re.IGNORECASE),
-    re.compile(r"\b(?:socket|rfc2217|visa|https?)://([^:/\s\"']+)", re.IGNORECASE),
+    re.compile(rf"\bTCPIP\d*::({_IPV6}|[^:\s\"']+)", re.IGNORECASE),
+    re.compile(rf"\b(?:socket|rfc2217|visa|https?)://({_IPV6}|[^:/\s\"']+)", re.IGNORECASE),
     # VPP-4.3: maker, model, serial number (from memory).
     re.compile(r"\bUSB\d*::[^:\s]+::[^:\s]+::([^:\s\"']+)", re.IGNORECASE),
     # What systems put into the name of a port: maker, product and serial number of the adapter.

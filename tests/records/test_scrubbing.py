@@ -117,13 +117,14 @@ def test_part_of_another_word_is_no_serial_number(tmp_path: Path) -> None:
     assert said(recording) == b"id sn=0000 fw=1\r\n12345678\r\n"
 
 
-@pytest.mark.parametrize("host", ["meter", "lab-7.invalid", "192.0.2.7", "pi"])
+@pytest.mark.parametrize("host", ["meter", "lab-7.invalid", "192.0.2.7", "pi", "[2001:db8::7]"])
 def test_a_host_may_have_any_name(host: str, tmp_path: Path) -> None:
     address = f"TCPIP::{host}::5025::SOCKET"
     failed = {"name": "CannotOpen", "kind": "cannot_open", "message": f"meter: {address} is gone"}
     act = {"op": "open", "wire": "meter", "failed": failed}
     recording, text = scrubbed(tmp_path, act, wires=wires(address))
     assert f"TCPIP::{host}:" not in text
+    assert "db8" not in text
     assert recording.acts[0].wire == "meter"
 
 
