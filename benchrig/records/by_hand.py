@@ -50,13 +50,18 @@ def record_session(
 
 @contextmanager
 def record_bench(
-    bench: AnyPath, session: AnyPath, path: AnyPath, *, clock: Clock | None = None
+    bench: AnyPath,
+    session: AnyPath,
+    path: AnyPath,
+    *,
+    clock: Clock | None = None,
+    faults: FaultPlan | None = None,
 ) -> Iterator[Bench]:
     """A bench as from `open_bench`, recorded in the new file `path`, for `replay_bench`."""
     files = load_files(bench, session)
     file, plan = files.bench, files.session
     recorder = Recorder(clock or clock_for(file, StopRequest()))
-    made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire)
+    made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire, faults=faults)
     sources = read_sources(Path(session), Path(bench), file)
     with (
         recorder.to(Path(path), sources, Options(by_hand="a program")),

@@ -6,9 +6,18 @@ from pathlib import Path
 
 import pytest
 
-from benchrig import load_recording, record_bench, record_session, replay, replay_bench, run_session
+from benchrig import (
+    load_recording,
+    open_bench,
+    record_bench,
+    record_session,
+    replay,
+    replay_bench,
+    run_session,
+)
 from benchrig.bench import Bench
 from benchrig.errors import ReplayMismatch, UsageError
+from benchrig.injecting import load_faults
 from benchrig.result import SessionResult, StateResult
 from tests.benches import FIXTURES
 from tests.recordings import synced_lines
@@ -83,6 +92,23 @@ def test_a_session_on_a_bench_by_hand(path: Path) -> None:
         result = ran(bench)
     with replay_bench(path) as bench:
         assert ran(bench) == result
+
+
+def test_faults_by_hand(path: Path) -> None:
+    plan = load_faults(FIXTURES / "faults" / "lost-byte.faults.toml")
+
+    def ran(bench: Bench) -> list[str]:
+        bench.power_up()
+        bench.enter("lamp")
+        return [entry.kind for entry in bench.log.entries]
+
+    with record_bench(BENCH, SESSION, path, faults=plan) as bench:
+        kinds = ran(bench)
+    assert kinds.count("injected") == 2
+    with replay_bench(path) as bench:
+        assert ran(bench) == kinds
+    with open_bench(BENCH, SESSION, faults=plan) as bench:
+        assert ran(bench) == kinds
 
 
 def test_a_state_that_is_none_leaves_no_recording(path: Path) -> None:
