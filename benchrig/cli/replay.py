@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from benchrig.cli.junit import junit_listeners, junit_option
+from benchrig.cli.recording import tell_torn
 from benchrig.cli.say import put, say
 from benchrig.clock import RealClock
 
 if TYPE_CHECKING:
-    from benchrig.records.recording import Recording
     from benchrig.records.replaying import Replayed
 
 _FAULT = 4
@@ -72,7 +72,7 @@ def command(
     try:
         replayed = replay(kept, files, listeners)
     except ReplayEnded as end:
-        _tell_torn(recording, kept)
+        tell_torn(recording, kept)
         say(f"benchrig: {recording}: {end}", err=True)
         ctx.exit(_FAULT)
     took_s = clock.monotonic() - began_s
@@ -81,7 +81,7 @@ def command(
     else:
         with open_screen(Console(highlight=False), quiet=quiet) as show:
             show(SessionEnded(replayed.result))
-        _tell_torn(recording, kept)
+        tell_torn(recording, kept)
         _tell(replayed)
         # From the first act to the result compared, without what comes before.
         ratio = kept.took_s / max(took_s, _LEAST_S)
@@ -89,11 +89,6 @@ def command(
         read = f"its files were read in {began_s - asked_s:.3f} s before that"
         say(f"{took}: {ratio:.0f} times faster; {read}")
     ctx.exit(replayed.result.exit_status if replayed.equal else _FAULT)
-
-
-def _tell_torn(path: Path, recording: Recording) -> None:
-    if recording.torn is not None:
-        say(f"{path}:{recording.torn}: the last line is cut off, and was ignored", err=True)
 
 
 def _tell(replayed: Replayed) -> None:

@@ -227,6 +227,14 @@ def test_a_scrubbed_recording_tells_no_names_and_can_be_replayed(ran: Path, tmp_
     assert call("recording", "scrub", ran / "recording.jsonl", out).exit_code == 2
 
 
+def test_scrubbing_tells_of_a_torn_last_line(tmp_path: Path) -> None:
+    path = tmp_path / "torn.jsonl"
+    path.write_bytes(GOOD.read_bytes()[:-20])
+    done = call("recording", "scrub", path, tmp_path / "out.jsonl")
+    assert done.exit_code == 0
+    assert "the last line is cut off, and was ignored" in done.stderr
+
+
 def test_letters_stay_where_the_session_asks_for_them(tmp_path: Path) -> None:
     change = (r"sn=(?P<serial_number>\S+)", r"sn=(?P<serial_number>HS-\d+)")
     session = edited(SESSION, tmp_path / "s.toml", change)
