@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from os import PathLike
 from types import TracebackType
+from typing import TYPE_CHECKING
 
 from benchrig.clock import Clock
 from benchrig.drivers.board import Board, BoardIdentity
@@ -47,6 +48,9 @@ from benchrig.verification import (
     load_verification,
     require_verification,
 )
+
+if TYPE_CHECKING:
+    from benchrig.injecting import FaultPlan
 
 # A board that wakes by itself is waited for on a range with room from this long before.
 EARLY_S = 1.0
@@ -474,15 +478,16 @@ def open_bench(
     *,
     clock: Clock | None = None,
     listeners: Sequence[Listener] = (),
+    faults: FaultPlan | None = None,
 ) -> Bench:
-    """Open the instruments of a bench for the board of a session.
+    """Open the instruments of a bench for the board of a session, with `faults` on purpose.
 
     Raises `FileProblems` for files that are wrong, `UsageError` for a session that this bench
     cannot run, and `Fault` if an instrument cannot be opened.
     """
     from benchrig.assembly import assemble
 
-    made = assemble(bench, session, clock=clock, listeners=listeners)
+    made = assemble(bench, session, clock=clock, listeners=listeners, faults=faults)
     try:
         made.connect()
     except BaseException:

@@ -148,7 +148,14 @@ class LatchedClock:
         self._time_s = self.origin[1]
 
     def monotonic(self) -> float:
-        return self._inner.monotonic() if self._moving else self._time_s
+        if self._moving:
+            self._time_s = self._inner.monotonic()
+        return self._time_s
+
+    @property
+    def told_s(self) -> float:
+        """The time that was told last: that of what has just been told, also while time passes."""
+        return self._time_s
 
     def now(self) -> datetime:
         start, start_s = self.origin

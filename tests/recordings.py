@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import json
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from benchrig.assembly import put_together
 from benchrig.events import Listener
@@ -34,6 +38,20 @@ class Recorded:
     @property
     def recording(self) -> Recording:
         return load_recording(self.path)
+
+
+def synced_lines(path: Path, monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
+    """From now on the last line that a recording has each time when it is synced to disk."""
+    lines: list[dict[str, Any]] = []
+    sync = os.fsync
+
+    def watched(handle: int) -> None:
+        sync(handle)
+        if path.exists() and os.path.samestat(os.fstat(handle), path.stat()):
+            lines.append(json.loads(path.read_bytes().splitlines()[-1]))
+
+    monkeypatch.setattr(os, "fsync", watched)
+    return lines
 
 
 def record(

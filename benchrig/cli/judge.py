@@ -50,14 +50,14 @@ def command(
 
     from benchrig.cli.screen import open_screen
     from benchrig.events import SessionEnded
-    from benchrig.records.rejudging import files_for, rejudge
+    from benchrig.records.rejudging import judge_by, rejudge
     from benchrig.records.run_folder import to_json
     from benchrig.records.stored import load_stored
 
     stored = load_stored(result)
-    files, remarks = files_for(result, session, bench)
-    listeners = junit_listeners(junit, files.session)
-    judged = rejudge(stored, files)
+    by = judge_by(result, session, bench)
+    listeners = junit_listeners(junit, by.files.session)
+    judged = rejudge(stored, by)
     for listen in listeners:
         listen(SessionEnded(judged.result))
     if as_json:
@@ -65,6 +65,6 @@ def command(
     else:
         with open_screen(Console(highlight=False), quiet=False) as show:
             show(SessionEnded(judged.result))
-    for remark in (*remarks, *judged.remarks):
+    for remark in judged.remarks:
         say(f"not judged: {remark}", err=as_json)
     ctx.exit(judged.result.exit_status)

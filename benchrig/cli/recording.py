@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -40,7 +41,7 @@ def command() -> None:
 )
 @click.option("--to", "to_s", type=float, callback=_number, metavar="S", help="Up to here, in s.")
 @click.option("--steps", is_flag=True, help="Only steps, not what crossed the wires.")
-@click.option("--waits", is_flag=True, help="Waits and reads that timed out as well.")
+@click.option("--waits", is_flag=True, help="Waits too, and all reads as they came.")
 @click.option("--with", "words", metavar="TEXT", help="Only lines with this text.")
 def show(
     recording: Path,
@@ -64,6 +65,8 @@ def show(
             f"{recording}: no state {', '.join(unknown)} in it, only {', '.join(known) or 'none'}"
         )
     _tell_header(kept.header)
+    if not waits:
+        entries = list(_joined(each for each in entries if not _only_waits(each[0])))
     for entry, state in entries:
         time_s = entry.time_s - kept.header.start_s
         wire = entry.wire if isinstance(entry, Act) else ""
@@ -73,7 +76,6 @@ def show(
             and (not states or state in states)
             and not (steps and isinstance(entry, Act))
             and (not wires or wire in wires)
-            and (waits or not _only_waits(entry))
         )
         line = f"{time_s:12.6f}  {_words(entry)}"
         if wanted and (words is None or words in line):
@@ -103,6 +105,34 @@ def _with_states(recording: Recording) -> Iterator[tuple[Entry, str | None]]:
         yield entry, state
         if isinstance(entry, Note) and entry.op == "row":
             state = None
+
+
+def _joined(entries: Iterable[tuple[Entry, str | None]]) -> Iterator[tuple[Entry, str | None]]:
+    """With what was read in pieces in one line, at the time of the first: a UART may give each
+    byte alone."""
+    kept: tuple[Entry, str | None] | None = None
+    for entry, state in entries:
+        if kept is not None and (whole := _both(kept[0], entry)) is not None:
+            kept = whole, state
+            continue
+        if kept is not None:
+            yield kept
+        kept = entry, state
+    if kept is not None:
+        yield kept
+
+
+def _both(before: Entry, entry: Entry) -> Entry | None:
+    """Two reads as one, unless the first ends a line."""
+    from benchrig.wires.recording import Act
+
+    if not isinstance(before, Act) or not isinstance(entry, Act):
+        return None
+    same = (before.kind, entry.kind, entry.wire) == ("read", "read", before.wire)
+    ended = before.data.endswith((b"\r", b"\n")) and before.data[-1:] + entry.data[:1] != b"\r\n"
+    if not same or ended or before.failure is not None or entry.failure is not None:
+        return None
+    return replace(before, data=before.data + entry.data)
 
 
 def _only_waits(entry: Entry) -> bool:
@@ -150,12 +180,16 @@ def _note_words(entry: Entry) -> str:
     return f"== the session has ended: {entry.content.get('verdict')}"
 
 
-def _tell_end(path: Path, recording: Recording) -> None:
+def tell_torn(path: Path, recording: Recording) -> None:
     if recording.torn is not None:
         say(f"{path}:{recording.torn}: the last line is cut off, and was ignored", err=True)
+
+
+def _tell_end(path: Path, recording: Recording) -> None:
+    tell_torn(path, recording)
     # A test that drives the bench by hand has no result.
     if recording.result is None and recording.header.options.by_hand is None:
-        say(f"the session was cut off; {len(recording.rows)} states had ended", err=True)
+        say(f"the session was cut off; states that had ended: {len(recording.rows)}", err=True)
 
 
 @command.command("scrub", short_help="Take serial numbers and names out of a recording.")
@@ -167,7 +201,9 @@ def scrub(recording: Path, out: Path) -> None:
     They are taken out of what crossed the wires, of the files in it, and of the result; so are the
     names of users in paths. Notes stay. Look through it before you give it away.
     """
+    from benchrig.records.recording import load_recording
     from benchrig.records.scrubbing import scrub as scrubbed
 
     taken = scrubbed(recording, out)
-    say(f"{out}: {len(taken)} names were taken out" + "".join(f"\n  {name}" for name in taken))
+    tell_torn(recording, load_recording(recording))
+    say(f"{out}: names taken out: {len(taken)}" + "".join(f"\n  {name}" for name in taken))

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from benchrig.cli.junit import junit_listeners, junit_option
+from benchrig.cli.recording import tell_torn
 from benchrig.cli.say import put, say
 from benchrig.clock import RealClock
 
 if TYPE_CHECKING:
-    from benchrig.records.recording import Recording
     from benchrig.records.replaying import Replayed
 
 _FAULT = 4
@@ -66,15 +66,13 @@ def command(
     clock = RealClock()
     asked_s = clock.monotonic()
     kept = load_recording(recording)
-    files = recorded_files(kept)
-    if session is not None:
-        files = files.with_session(session)
+    files = recorded_files(kept, session)
     listeners = junit_listeners(junit, files.session)
     began_s = clock.monotonic()
     try:
         replayed = replay(kept, files, listeners)
     except ReplayEnded as end:
-        _tell_torn(recording, kept)
+        tell_torn(recording, kept)
         say(f"benchrig: {recording}: {end}", err=True)
         ctx.exit(_FAULT)
     took_s = clock.monotonic() - began_s
@@ -83,7 +81,7 @@ def command(
     else:
         with open_screen(Console(highlight=False), quiet=quiet) as show:
             show(SessionEnded(replayed.result))
-        _tell_torn(recording, kept)
+        tell_torn(recording, kept)
         _tell(replayed)
         # From the first act to the result compared, without what comes before.
         ratio = kept.took_s / max(took_s, _LEAST_S)
@@ -93,20 +91,15 @@ def command(
     ctx.exit(replayed.result.exit_status if replayed.equal else _FAULT)
 
 
-def _tell_torn(path: Path, recording: Recording) -> None:
-    if recording.torn is not None:
-        say(f"{path}:{recording.torn}: the last line is cut off, and was ignored", err=True)
-
-
 def _tell(replayed: Replayed) -> None:
     if replayed.other_waits:
-        say(f"{replayed.other_waits} waits were other ones than then, so times may differ a little")
+        say(f"waits that are other ones now: {replayed.other_waits}, so times may differ a little")
     if replayed.unused_acts:
-        say(f"the last {replayed.unused_acts} acts in the recording were not done again")
+        say(f"last acts in the recording that were not done again: {replayed.unused_acts}")
     if replayed.equal:
         say("the result is the recorded one")
         return
-    say(f"the result is NOT the recorded one, in {len(replayed.differences)} places:")
+    say(f"the result is NOT the recorded one; what differs: {len(replayed.differences)}")
     for difference in replayed.differences[:MOST_SHOWN]:
         say(f"  {difference}")
     if len(replayed.differences) > MOST_SHOWN:

@@ -53,6 +53,7 @@ class Sampler:
         self._sample_count = 0
         self._most_samples = 1_000_000
         self._before = np.empty(0)
+        self._last_s = -math.inf
         # The shortest time per reading that was seen, since the last change of range and at all:
         # a late reply is no slower meter.
         self._pace_s = math.inf
@@ -217,11 +218,15 @@ class Sampler:
     def _timed(self, start_s: float, count: int) -> np.ndarray:
         """The ends of the apertures (count,), from the start to the first byte of the answer: the
         rest of it may be long under way."""
-        # Never nothing: a meter that gives what it had is told by that, not by a division by 0.
+        # Never nothing, and never before the last one: a meter that gives what it had is told by
+        # that, not by a division by 0.
+        start_s = max(start_s, self._last_s)
         took_s = max(self._instrument.answered_s - start_s, LEAST_S)
         self._pace_s = min(self._pace_s, took_s / count)
         self._fastest_s = min(self._fastest_s, took_s / count)
-        return start_s + self._pace_s * np.arange(1, count + 1)
+        times_s = start_s + self._pace_s * np.arange(1, count + 1)
+        self._last_s = float(times_s[-1])
+        return times_s
 
     def _patience_s(self, count: int) -> float:
         """How long `count` readings may take: a meter may double the aperture to null itself,

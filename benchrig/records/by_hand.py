@@ -35,10 +35,13 @@ def record_session(
 ) -> SessionResult:
     """Run the session of a file on the bench of a file, and record it in the new file `path`, for
     ``benchrig replay``. `options` are those of `Options`. Raises what `run_session` raises."""
-    asked = Options(**options | {"only": tuple(options.get("only", ()))})
+    only = options.get("only", ())
+    only = (only,) if isinstance(only, str) else tuple(only)
+    asked = Options(**options | {"only": only})
     files = load_files(bench, session)
     file, plan = files.bench, files.session
     plan = plan if asked.aim is None else plan.aiming_at(asked.aim)
+    plan.selected(asked.only)  # before there is a file
     recorder = Recorder(clock or clock_for(file, StopRequest()))
     made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire, faults=faults)
     with recorder.to(Path(path), read_sources(Path(session), Path(bench), file), asked):
@@ -47,13 +50,18 @@ def record_session(
 
 @contextmanager
 def record_bench(
-    bench: AnyPath, session: AnyPath, path: AnyPath, *, clock: Clock | None = None
+    bench: AnyPath,
+    session: AnyPath,
+    path: AnyPath,
+    *,
+    clock: Clock | None = None,
+    faults: FaultPlan | None = None,
 ) -> Iterator[Bench]:
     """A bench as from `open_bench`, recorded in the new file `path`, for `replay_bench`."""
     files = load_files(bench, session)
     file, plan = files.bench, files.session
     recorder = Recorder(clock or clock_for(file, StopRequest()))
-    made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire)
+    made = assemble(file, plan, clock=recorder.clock, wrap=recorder.wire, faults=faults)
     sources = read_sources(Path(session), Path(bench), file)
     with (
         recorder.to(Path(path), sources, Options(by_hand="a program")),
@@ -77,4 +85,4 @@ def replay_bench(path: AnyPath) -> Iterator[Bench]:
         yield made
         made.leave()
     if tape.left:
-        raise ReplayMismatch(f"{path}: the last {tape.left} acts in it were not done again")
+        raise ReplayMismatch(f"{path}: last acts in it that were not done again: {tape.left}")

@@ -15,6 +15,9 @@ from benchrig.records.sources import Role, Source
 from benchrig.wires import LineWire, Wire
 from benchrig.wires.recording import Act, Failure, RecordingWire, Told
 
+# Where a state begins or ends on a bench that is driven by hand.
+_BY_HAND = ("entered", "woken")
+
 
 class Recorder:
     """For one session, from its first act on a wire to its last:
@@ -34,6 +37,7 @@ class Recorder:
         self._wires: list[WireHere] = []
         self._file: RecordingFile | None = None
         self._path = Path()
+        self._by_hand = False
         self._events = 0
         self._problem: OSError | None = None
 
@@ -50,6 +54,7 @@ class Recorder:
         started, start_s = self.clock.origin
         header = Header(started, start_s, tuple(self._wires), sources, options)
         self._path = path
+        self._by_hand = options.by_hand is not None
         self._file = file = RecordingFile(path, header_as_json(header))
         try:
             yield
@@ -68,7 +73,7 @@ class Recorder:
             try:
                 listener(event)
             except BaseException as error:
-                time_s, failure = self.clock.monotonic(), Failure.of(error)
+                time_s, failure = self.clock.told_s, Failure.of(error)
                 act = Act("listener", time_s=time_s, count=self._events, failure=failure)
                 self._put(act)
                 raise
@@ -77,15 +82,20 @@ class Recorder:
 
     def __call__(self, event: Event) -> None:
         self._events += 1
-        time_s = self.clock.monotonic()
+        time_s = self.clock.told_s
         if isinstance(event, Happened) and self.clock.is_moving:
             told = Told(event.kind, event.text, event.data)
             self._put(Act("told", time_s=time_s, told=told))
         elif note := note_of(event, time_s):
             self._put(note)
-        if isinstance(event, StateEnded | SessionEnded):
+        if self._ends_state(event):
             self._sync()
         self._tell_problem()
+
+    def _ends_state(self, event: Event) -> bool:
+        if isinstance(event, Happened):
+            return self._by_hand and event.kind in _BY_HAND
+        return isinstance(event, StateEnded | SessionEnded)
 
     def _tell_problem(self) -> None:
         if self._problem is not None:

@@ -143,7 +143,7 @@ def unsealed(line: bytes, crc: int) -> tuple[dict[str, Any], int]:
     """What stands in a line without its end. Raises `ValueError` for a damaged one."""
     body, seal = line[:-_SEAL_LENGTH], _SEAL.fullmatch(line[-_SEAL_LENGTH:])
     if seal is None:
-        raise ValueError("does not end with its checksum")
+        raise ValueError("is damaged, or no line of a recording: it does not end with its checksum")
     crc = zlib.crc32(body, crc)
     if crc != int(seal[1], 16):
         raise ValueError("is damaged, or a line before it is missing: its checksum does not fit")
@@ -257,17 +257,16 @@ def read_objects(path: Path) -> tuple[list[dict[str, Any]], int | None]:
     except (OSError, ValueError) as error:
         raise unreadable(path, error) from None
     *lines, rest = data.split(b"\n")
-    if not lines:
-        raise _problem(path, 1, "is no recording: not even its first line is whole")
     objects, crc = [], 0
-    for number, line in enumerate(lines, 1):
-        try:
+    try:
+        version = _version(lines[0] if lines else rest)
+        if not lines:
+            raise ValueError("is no recording: not even its first line is whole")
+        for line in lines:
             content, crc = unsealed(line, crc)
             objects.append(content)
-            if number == 1:
-                version = _version(content)
-        except _WRONG as error:
-            raise _wrong(path, number, error) from None
+    except _WRONG as error:
+        raise _wrong(path, len(objects) + 1, error) from None
     for older in range(version, VERSION):
         objects = MIGRATIONS[older](objects)
     return objects, len(lines) + 1 if rest else None
@@ -282,11 +281,17 @@ def _wrong(path: Path, line: int, error: Exception) -> FileProblems:
     return _problem(path, line, what)
 
 
-def _version(header: Mapping[str, Any]) -> int:
-    said = header.get("format")
+def _version(line: bytes) -> int:
+    """What the first line says, whatever it ends with: in another version the checksum may be
+    another. A line that is damaged is left to its checksum."""
+    try:
+        header = json.loads(line)
+    except (ValueError, RecursionError):
+        return VERSION
+    said = header.get("format") if isinstance(header, dict) else None
     found = _FORMAT.fullmatch(said) if isinstance(said, str) else None
     if found is None:
-        raise ValueError(f"format is {said!r}: this is no recording")
+        raise ValueError(f"format is {said!r}: this is no recording, or it is damaged")
     version = int(found[1])
     if version != VERSION and version not in MIGRATIONS:
         raise ValueError(f"format is {said!r}; this version of benchrig reads {FORMAT!r}")

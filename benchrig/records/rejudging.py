@@ -30,7 +30,8 @@ from benchrig.measurement.outcome import Kind
 from benchrig.measuring import BATCH_S, FIRST_BATCH, Measured, SettlingPlan
 from benchrig.pricing import Pricing
 from benchrig.records.recording import RECORDING, load_recording
-from benchrig.records.sources import Files, parse_sources
+from benchrig.records.replaying import recorded_files
+from benchrig.records.sources import Files
 from benchrig.records.stored import Stored, Stretch
 from benchrig.result import (
     ChargeResult,
@@ -73,16 +74,27 @@ class _StoredMeter:
 # -- judging --------------------------------------------------------------------------------
 
 
-def rejudge(stored: Stored, files: Files) -> Rejudged:
-    """The result that the session in `files` gives the stored readings. Raises `FileProblems`."""
-    return _Judging(stored, files).judged()
+@dataclass(frozen=True)
+class JudgeBy:
+    """The files to judge by; what the session does otherwise at the bench than the one that was
+    run, a line each; and the states that only it has, as far as that is known."""
+
+    files: Files
+    remarks: tuple[str, ...] = ()
+    new_states: frozenset[str] = frozenset()
+
+
+def rejudge(stored: Stored, by: JudgeBy) -> Rejudged:
+    """The result that another session gives the stored readings. Raises `FileProblems`."""
+    return _Judging(stored, by.files, by.new_states, list(by.remarks)).judged()
 
 
 @dataclass
 class _Judging:
     stored: Stored
     files: Files
-    remarks: list[str] = field(default_factory=list)
+    new_states: frozenset[str]
+    remarks: list[str]
     budgets: dict[str, Budget] = field(default_factory=dict)
     awake_A: float | None = None
 
@@ -104,7 +116,12 @@ class _Judging:
             else:
                 self.remarks.append(f"{row.name}: is measured, and no state of the new session")
         measured = {row.name for row in old.states}
-        self.remarks += [f"{name}: was not measured" for name in self.known if name not in measured]
+        for name, state in self.known.items():
+            if name in self.new_states:
+                # Nothing may pass on what nobody has measured.
+                rows.append(self._too_short(state, "the session that was run has no such state"))
+            elif name not in measured:
+                self.remarks.append(f"{name}: was not measured")
         visited = {row.name for row in rows if "verdict_only" not in row.flags}
         derived = derived_results(session, visited, self.budgets)
         verdicts = [row.verdict for row in rows] + [entry.verdict for entry in derived]
@@ -113,6 +130,10 @@ class _Judging:
             told = f"{step.name}: {step.verdict} as before; charges and sweeps stay as they are"
             self.remarks.append(told)
             verdicts.append(step.verdict)
+        demanded = [charge.name for charge in session.charges]
+        demanded += [sweep.name for sweep in session.sweeps]
+        for name in (name for name in demanded if name not in {step.name for step in steps}):
+            self.remarks.append(f"{name}: was not measured")
         if old.fault is not None or not old.complete:
             verdicts.append("fault")
         said = f"judged again by the session {session.name}; nothing was measured anew"
@@ -227,20 +248,21 @@ class _Judging:
 # -- the files ------------------------------------------------------------------------------
 
 
-def files_for(path: Path, session: Path, bench: Path | None) -> tuple[Files, tuple[str, ...]]:
-    """The files to judge by: the bench as the recording in the run folder has it, unless another
-    is named; and what the session does otherwise at the bench, a line each. Raises `FileProblems`
-    and `UsageError`."""
+def judge_by(path: Path, session: Path, bench: Path | None) -> JudgeBy:
+    """With the bench as the recording in the run folder has it, unless another is named. Raises
+    `FileProblems` and `UsageError`."""
     if bench is not None:
         loaded = load_files(bench, session)
         parts = loaded.parts
-        return Files(loaded.session, loaded.bench, parts.sheet, parts.zeros), ()
+        return JudgeBy(Files(loaded.session, loaded.bench, parts.sheet, parts.zeros))
     recording = (path if path.is_dir() else path.parent) / RECORDING
     if not recording.exists():
         raise UsageError(f"{recording} is not there: name the bench file with --bench")
-    before = parse_sources(load_recording(recording).header.sources)
-    files = before.with_session(session)
-    return files, tuple(_done_otherwise(before.session, files.session))
+    kept = load_recording(recording)
+    before, files = recorded_files(kept), recorded_files(kept, session)
+    new = {each.name for each in files.session.states}
+    new -= {each.name for each in before.session.states}
+    return JudgeBy(files, tuple(_done_otherwise(before.session, files.session)), frozenset(new))
 
 
 def _done_otherwise(before: Session, now: Session) -> Iterator[str]:

@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 from benchrig.assembly import Wires, put_together
@@ -37,9 +38,12 @@ class Replayed:
         return not self.differences
 
 
-def recorded_files(recording: Recording) -> Files:
-    """What the recorded files say, with the aim that the run was given. Raises `FileProblems`."""
+def recorded_files(recording: Recording, session: Path | None = None) -> Files:
+    """What the recorded files say, or with another session file, and the aim that the run was
+    given. Raises `FileProblems`."""
     files, aim = parse_sources(recording.header.sources), recording.header.options.aim
+    if session is not None:
+        files = files.with_session(session)
     return files if aim is None else replace(files, session=files.session.aiming_at(aim))
 
 

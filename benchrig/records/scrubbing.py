@@ -1,7 +1,8 @@
 """A recording without serial numbers, host names and the operator, that can still be replayed.
 
 What is taken out is replaced character by character, digits by ``0`` and letters by ``X``, so that
-every length stays as it was: also where a serial number came in two pieces. Where the session
+every length stays as it was: also where a serial number came in two pieces. Of names that would
+become the same the later ones are numbered. Where the session
 file asks for a form of serial number that this does not have, letters stay.
 """
 
@@ -25,14 +26,17 @@ from benchrig.wires.recording import Kind
 SHORTEST = 4
 # A host may be called so, and these words hold a recording together.
 _OURS = {"supply", "meter", "simulated", *get_args(Kind), *get_args(NoteKind), *get_args(Role)}
+_IPV6 = r"\[[\w:.%]+\]"
 # Each with the name as its group.
 _ADDRESSES = (
-    re.compile(r"\bTCPIP\d*::([^:\s\"']+)", re.IGNORECASE),
-    re.compile(r"\b(?:socket|rfc2217|visa|https?)://([^:/\s\"']+)", re.IGNORECASE),
+    re.compile(rf"\bTCPIP\d*::({_IPV6}|[^:\s\"']+)", re.IGNORECASE),
+    re.compile(rf"\b(?:socket|rfc2217|visa|https?)://({_IPV6}|[^:/\s\"']+)", re.IGNORECASE),
     # VPP-4.3: maker, model, serial number (from memory).
     re.compile(r"\bUSB\d*::[^:\s]+::[^:\s]+::([^:\s\"']+)", re.IGNORECASE),
-    # What udev puts into the name of a port: maker, product and serial number of the adapter.
+    # What systems put into the name of a port: maker, product and serial number of the adapter.
     re.compile(r"/dev/serial/by-id/([^\s\"']+)"),
+    re.compile(r"/dev/(?:cu|tty)\.(?:usbserial|usbmodem)-?([^\s\"']+)"),
+    re.compile(r"\bhwgrep://([^\s\"']+)", re.IGNORECASE),
 )
 _USER = re.compile(r"[/\\](?:home|Users)[/\\]([^/\\\s\"']+)")
 # IEEE 488.2 10.14: maker, model, serial number, firmware; a list of readings begins with none.
@@ -49,7 +53,7 @@ def scrub(path: Path, out: Path) -> tuple[str, ...]:
     recording = load_recording(path)
     objects, _ = read_objects(path)
     board = _matches_of_board(recording)
-    blank = _without_letters if all(_fits(each) for each in board) else _without_digits
+    blank = _Blanks(_without_letters if all(map(_fits, board)) else _without_digits)
     matches = [*_matches(recording), *board]
     serials = list(_given(objects, "serial_number"))
     blanked = _blanked(matches, serials, blank)
@@ -142,7 +146,8 @@ def _given(value: Any, key: str) -> Iterator[str]:
 def _blanked(matches: list[re.Match[str]], serials: list[str], blank: Blank) -> dict[str, str]:
     """What is replaced wherever it stands, and by what."""
     names = [_name(match) for match in matches if match.re is not _USER] + serials
-    out = {name: blank(name) for name in names if len(name) >= SHORTEST and name not in _OURS}
+    names = [each for each in names if len(each) >= SHORTEST and each.lower() not in _OURS]
+    out = {name: blank(name) for name in names}
     return out | {match[0]: _within(match, blank) for match in matches}
 
 
@@ -170,13 +175,42 @@ def _without_digits(text: str) -> str:
     return _gone(text, re.sub(r"\d", "0", text))
 
 
+class _Blanks:
+    """What is put in place of each name. For another name it is another, so that the serial number
+    of a board that was not the expected one still is not."""
+
+    def __init__(self, blank: Blank) -> None:
+        self._blank = blank
+        self._given: dict[str, str] = {}
+
+    def __call__(self, name: str) -> str:
+        known = name.lower()
+        if known not in self._given:
+            plain, taken = self._blank(name), set(self._given.values())
+            others = (_numbered(plain, number) for number in range(len(taken) + 1))
+            self._given[known] = next((each for each in others if each not in taken), plain)
+        return self._given[known]
+
+
+def _numbered(text: str, number: int) -> str:
+    """A blank text with a number in its digits, or in its letters where it has none."""
+    figures = "0123456789" if "0" in text else "XABCDEFGHIJKLMNOPQRSTUVWYZ"
+    out = list(text)
+    for at in range(len(out) - 1, -1, -1):
+        if out[at] == figures[0]:
+            number, figure = divmod(number, len(figures))
+            out[at] = figures[figure]
+    return "".join(out)
+
+
 def _gone(text: str, other: str) -> str:
     """A name that is left as it was must go all the same."""
     return other if other != text else "X" * len(text)
 
 
 def _bounded(name: str) -> re.Pattern[str]:
-    return re.compile(rf"(?<![A-Za-z0-9]){re.escape(name)}(?![A-Za-z0-9])")
+    # Case means nothing in the name of a host, and people write serial numbers either way.
+    return re.compile(rf"(?<![A-Za-z0-9]){re.escape(name)}(?![A-Za-z0-9])", re.IGNORECASE)
 
 
 # -- putting it there -----------------------------------------------------------------------

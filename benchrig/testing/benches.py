@@ -108,9 +108,7 @@ def replayed(session: Path | None, path: Path, test: str | None, passed: Passed)
     if test not in (None, recorded):
         message = f"is the recording of another test, {recorded}, and not of {test}"
         raise FileProblems([FileProblem(str(path), 1, "", message)])
-    files = recorded_files(recording)
-    if session is not None:
-        files = files.with_session(session)
+    files = recorded_files(recording, session)
     tape, bench = replayed_bench(recording, files, complete=True)
     with bench.log.session([Follower(tape)]):
         bench.connect()
@@ -121,4 +119,4 @@ def replayed(session: Path | None, path: Path, test: str | None, passed: Passed)
             bench.make_safe()
             bench.close()
             if tape.left:
-                raise ReplayMismatch(f"{tape.left} acts of the recording were not done again")
+                raise ReplayMismatch(f"last acts that were not done again: {tape.left}")

@@ -9,12 +9,13 @@ from __future__ import annotations
 import signal
 import threading
 from collections.abc import Callable, Generator, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from types import FrameType
 from typing import TYPE_CHECKING
 
 import pytest
 
+from benchrig.errors import BenchrigError
 from benchrig.testing.choosing import OPTIONS, Wanted, check_options, no_ini_file, wanted
 
 if TYPE_CHECKING:
@@ -96,7 +97,13 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
             "no session file: name it by the ini key or the marker bench_session"
             f"{no_ini_file(request.config)}"
         )
-    with _opened(choice, lambda: item.stash.get(_PASSED, False)) as made:
+    with ExitStack() as stack:
+        opening = _opened(choice, lambda: item.stash.get(_PASSED, False))
+        try:
+            made = stack.enter_context(opening)
+        except BenchrigError as error:
+            # A file or a port that is wrong is told in its own words: no code is to blame.
+            raise pytest.fail.Exception(str(error), pytrace=False) from None
         item.user_properties.extend(_about(made, choice))
         yield made
 

@@ -242,7 +242,11 @@ class FaultyWire:
             alone = isinstance(act, (Replace, Insert, *_WITHOUT_BYTES))
             waits = alone and live.left > 0 and live not in self._questions
             if waits and isinstance(when, AtTime) and self._has_come(when):
-                self._fire(live)
+                # One without end strikes once at each moment, or time would stand still.
+                now_s = self._clock.monotonic()
+                if now_s - live.struck_s > _SAME_S:
+                    live.struck_s = now_s
+                    self._fire(live)
         for where, way in self._ways.items():
             for entry in [entry for entry in way.armed if _strikes_alone(*entry, where == side)]:
                 way.armed.remove(entry)

@@ -128,8 +128,8 @@ class Tape:
         while act is not None and act.kind in ("sleep", "read") and act.failure is None:
             # Waits that are none any more.
             self.other_waits += 1
-            if data := self._use(act):
-                self._unread[act.wire].append(data)
+            if read := self._use(act):
+                self._unread[act.wire].append(read)
             act = self._next_on_wire()
         if act is None and not self._complete:
             raise self._stop(ReplayEnded(f"the recording ends here: {self.step}"))
@@ -184,7 +184,7 @@ class Tape:
             yield f"  used up:   {same} was recorded earlier, and is used up already"
         elif nearest > self._at:
             between = sum(other.kind in SENDS for other in self._acts[self._at : nearest])
-            yield f"  later:     before it {between} other things were sent"
+            yield f"  later:     before it there were other things to send: {between}"
 
     def _nearest(self, wanted: Act) -> int | None:
         """The most similar thing that was sent on this wire; of equals one that is not used up,

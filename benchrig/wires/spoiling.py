@@ -26,11 +26,13 @@ _LONGEST = 4096
 @dataclass(eq=False)
 class Live:
     """An injection while its wire is in use: how often it may strike yet, how many messages or
-    matches its trigger has `seen`, and the message in which it looks for its pattern."""
+    matches its trigger has `seen`, when it last struck by time, and the message in which it looks
+    for its pattern."""
 
     injection: Injection
     left: float
     seen: int = 0
+    struck_s: float = -math.inf
     _text: bytes = b""
     _at: int = 0
 

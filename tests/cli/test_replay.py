@@ -106,7 +106,7 @@ def test_what_was_not_done_again_is_told(tmp_path: Path) -> None:
         longer.put(content)
     longer.close()
     shown = call("replay", tmp_path / "r.jsonl", "--quiet")
-    assert "the last 3 acts in the recording were not done again" in shown.output
+    assert "last acts in the recording that were not done again: 3" in shown.output
     assert "acts in the recording" not in call("replay", GOOD, "--quiet").output
 
 
@@ -182,6 +182,25 @@ def test_filters_of_show() -> None:
     assert "== idle has ended" in idle[-1]
 
 
+def test_what_came_in_pieces_is_one_line(tmp_path: Path) -> None:
+    objects, _ = read_objects(GOOD)
+    header, pieces = objects[0], (b"o", b"k\r", b"\n", b"hive", b" ready\r\n", b"\r", b"boot")
+    path = tmp_path / "pieces.jsonl"
+    file = RecordingFile(path, header)
+    for time_s, piece in enumerate(pieces):
+        file.put({"t": time_s, "op": "read", "wire": "board", "text": piece.decode()})
+        file.put({"t": time_s, "op": "read", "wire": "board"})
+    file.close()
+    said = [line for line in call("recording", "show", path).output.splitlines() if "<-" in line]
+    assert said == [
+        "    0.000000  board   <- 'ok\\r\\n'",
+        "    3.000000  board   <- 'hive ready\\r\\n'",
+        "    5.000000  board   <- '\\r'",
+        "    6.000000  board   <- 'boot'",
+    ]
+    assert call("recording", "show", path, "--waits").output.count("<-") == 2 * len(pieces)
+
+
 def test_a_state_that_is_not_in_it() -> None:
     listed = call("recording", "show", GOOD, "--state", "idel")
     assert listed.exit_code == 2
@@ -206,6 +225,14 @@ def test_a_scrubbed_recording_tells_no_names_and_can_be_replayed(ran: Path, tmp_
     assert replayed.exit_code == 0
     assert valid(replayed.output)["serial_number"] == "XX-0000"
     assert call("recording", "scrub", ran / "recording.jsonl", out).exit_code == 2
+
+
+def test_scrubbing_tells_of_a_torn_last_line(tmp_path: Path) -> None:
+    path = tmp_path / "torn.jsonl"
+    path.write_bytes(GOOD.read_bytes()[:-20])
+    done = call("recording", "scrub", path, tmp_path / "out.jsonl")
+    assert done.exit_code == 0
+    assert "the last line is cut off, and was ignored" in done.stderr
 
 
 def test_letters_stay_where_the_session_asks_for_them(tmp_path: Path) -> None:
@@ -287,6 +314,26 @@ def test_a_record_that_is_too_short(ran: Path, tmp_path: Path) -> None:
     assert (idle["verdict"], idle["fault"]["kind"]) == ("fault", "record_too_short")
     assert idle["current_A"] is None
     assert re.search(r"not judged: idle: the stored record ends [\d.]+ s after the entry", remarks)
+
+
+def test_the_aim_of_the_run_stays(tmp_path: Path) -> None:
+    """It was given on the command line, and is no part of the session file."""
+    run(tmp_path / "runs", "--only", "idle", "--aim", "verdict")
+    folder, stored = folder_in(tmp_path / "runs"), result_in(tmp_path / "runs")
+    status, again, _ = judged(folder, SESSION)
+    assert status == 0
+    assert again["states"][0]["readings"] == stored["states"][0]["readings"]
+    replayed = call("replay", folder / "recording.jsonl", "--session", SESSION, "--quiet")
+    assert replayed.exit_code == 0, replayed.output
+
+
+def test_a_state_that_the_session_did_not_have_cannot_pass(ran: Path, tmp_path: Path) -> None:
+    change = ('name = "light_sleep"', 'name = "doze"'), ('["light_sleep", ', '["doze", ')
+    status, again, remarks = judged(ran, edited(SESSION, tmp_path / "s.toml", *change))
+    assert status == 4
+    doze = again["states"][2]
+    assert (doze["name"], doze["fault"]["kind"]) == ("doze", "record_too_short")
+    assert "not judged: doze: the session that was run has no such state" in remarks
 
 
 def test_a_longer_guard_than_was_waited_for(ran: Path, tmp_path: Path) -> None:

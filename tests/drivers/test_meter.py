@@ -590,6 +590,15 @@ def test_times_are_the_ends_of_apertures(options: dict[str, Any], dead_s: float)
         assert it.meter.dead_share == pytest.approx(dead_s / (APERTURE_S + dead_s), abs=0.1)
 
 
+def test_readings_that_were_there_at_once_have_times_in_order() -> None:
+    """As where an answer to an earlier question comes twice: it takes no time at all."""
+    with rig(OddMeter()) as it:
+        sampler, start_s = it.meter._sampler, it.clock.monotonic()
+        it.meter.instrument.answered_s = start_s
+        times_s = np.concatenate([sampler._timed(start_s, 5) for _ in range(3)])
+        assert in_order(times_s)
+
+
 def test_a_late_answer_is_no_slower_meter() -> None:
     end = OddMeter()
     with rig(end) as it:

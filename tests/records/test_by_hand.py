@@ -6,11 +6,21 @@ from pathlib import Path
 
 import pytest
 
-from benchrig import load_recording, record_bench, record_session, replay, replay_bench, run_session
+from benchrig import (
+    load_recording,
+    open_bench,
+    record_bench,
+    record_session,
+    replay,
+    replay_bench,
+    run_session,
+)
 from benchrig.bench import Bench
 from benchrig.errors import ReplayMismatch, UsageError
+from benchrig.injecting import load_faults
 from benchrig.result import SessionResult, StateResult
 from tests.benches import FIXTURES
+from tests.recordings import synced_lines
 
 SESSION, BENCH = FIXTURES / "hive-scale.session.toml", FIXTURES / "simulated.bench.toml"
 
@@ -38,6 +48,15 @@ def test_a_bench_by_hand(path: Path) -> None:
     with replay_bench(path) as bench:
         assert measured(bench, "deep_sleep") == row
     assert row.verdict == "pass"
+
+
+def test_what_was_done_by_hand_is_on_disk_with_each_state(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    synced = synced_lines(path, monkeypatch)
+    recorded(path)
+    kinds = [line["kind"] for line in synced if line.get("op") == "step"]
+    assert [kind for kind in kinds if kind in ("entered", "woken")] == ["entered", "woken"]
 
 
 def test_a_program_that_does_something_else(path: Path) -> None:
@@ -73,6 +92,34 @@ def test_a_session_on_a_bench_by_hand(path: Path) -> None:
         result = ran(bench)
     with replay_bench(path) as bench:
         assert ran(bench) == result
+
+
+def test_faults_by_hand(path: Path) -> None:
+    plan = load_faults(FIXTURES / "faults" / "lost-byte.faults.toml")
+
+    def ran(bench: Bench) -> list[str]:
+        bench.power_up()
+        bench.enter("lamp")
+        return [entry.kind for entry in bench.log.entries]
+
+    with record_bench(BENCH, SESSION, path, faults=plan) as bench:
+        kinds = ran(bench)
+    assert kinds.count("injected") == 2
+    with replay_bench(path) as bench:
+        assert ran(bench) == kinds
+    with open_bench(BENCH, SESSION, faults=plan) as bench:
+        assert ran(bench) == kinds
+
+
+def test_a_state_that_is_none_leaves_no_recording(path: Path) -> None:
+    with pytest.raises(UsageError, match="no state or subset 'idel'"):
+        record_session(SESSION, BENCH, path, only=["idel"])
+    assert not path.exists()
+
+
+def test_one_state_may_be_named_alone(path: Path) -> None:
+    result = record_session(SESSION, BENCH, path, only="idle")
+    assert [row.name for row in result.states] == ["idle"]
 
 
 def test_a_session(path: Path) -> None:

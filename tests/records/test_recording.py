@@ -29,7 +29,7 @@ from benchrig.records.recording import (
 from benchrig.records.sources import Source
 from benchrig.wires.recording import Act, Failure, Told
 from tests.benches import HASTY, rig
-from tests.recordings import RECORDINGS, Recorded, record
+from tests.recordings import RECORDINGS, Recorded, record, synced_lines
 from tests.records.killing import killed
 
 GOOD = RECORDINGS / "good.jsonl"
@@ -115,6 +115,22 @@ NOTES = st.builds(
 def test_an_entry_comes_back_as_it_was(entry: Act | Note) -> None:
     line, _ = sealed(as_json(entry), 0)
     assert from_json(json.loads(line), 0) == entry
+
+
+# -- on disk --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("defect", ["", "dead-uart", "stuck-awake"])
+def test_each_state_is_on_disk_once_it_has_ended(
+    defect: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "r.jsonl"
+    synced = synced_lines(path, monkeypatch)
+    result = record(path, session=HASTY, defect=defect).result
+    rows = [line["state"] for line in synced if line.get("op") == "row"]
+    assert rows == [row.name for row in result.states]
+    assert any(line.get("op") == "result" for line in synced)
+    assert "crc" in synced[-1]
 
 
 # -- a file that is not whole ---------------------------------------------------------------
@@ -219,6 +235,17 @@ def test_another_version_is_refused_by_name(name: str, hasty: Recorded, tmp_path
     told = problem(path)
     assert f"r.jsonl:1: format is '{name}'; this version of benchrig reads" in told
     assert "'benchrig/recording/1'" in told
+
+
+@pytest.mark.parametrize("end", ["", ',"sum":"00"', ',"crc":"00000000"'])
+def test_another_version_may_end_its_lines_otherwise(
+    end: str, hasty: Recorded, tmp_path: Path
+) -> None:
+    first, _, rest = hasty.path.read_text().partition("\n")
+    body = first[: first.rindex(',"crc"')].replace("recording/1", "recording/2", 1)
+    path = tmp_path / "r.jsonl"
+    path.write_text(f"{body}{end}}}\n{rest}")
+    assert "r.jsonl:1: format is 'benchrig/recording/2'; this version" in problem(path)
 
 
 def test_another_kind_of_file_is_refused(hasty: Recorded, tmp_path: Path) -> None:

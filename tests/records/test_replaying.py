@@ -13,11 +13,14 @@ import pyvisa
 import serial
 from hypothesis import HealthCheck, given, settings
 
+from benchrig.clock import VirtualClock
 from benchrig.errors import Fault, FileProblems, ReplayEnded, ReplayMismatch
 from benchrig.events import Event, Happened
+from benchrig.injecting import FaultPlan
 from benchrig.records.recording import Options, load_recording
 from benchrig.records.replaying import differing, recorded_files, replay
 from benchrig.session import Session
+from benchrig.wires.injections import AtMessage, Delay, Injection
 from tests.benches import HASTY, Rig, rig
 from tests.recordings import RECORDINGS, Recorded, record
 from tests.records.any_session import Trial, trials
@@ -47,6 +50,7 @@ def test_the_wires_are_forbidden_here() -> None:
         serial.serial_for_url("socket://127.0.0.1:1")
 
 
+LATE = Injection(Delay(0.01), AtMessage(2))
 FIXTURES = sorted(RECORDINGS.glob("*.jsonl"))
 
 
@@ -75,6 +79,23 @@ def test_a_recorded_session_is_the_session(defect: str, tmp_path: Path) -> None:
     """To be recorded changes nothing, and to be replayed neither."""
     recorded = record(tmp_path / "r.jsonl", defect=defect, session=HASTY)
     assert recorded.result == rig(defect, session=HASTY).run()
+    check(recorded)
+
+
+@pytest.mark.parametrize("faults", [FaultPlan(), FaultPlan(board=(LATE,), meter=(LATE,))])
+def test_a_clock_that_never_stands_still(
+    faults: FaultPlan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As in real time, whoever looks at the clock in the middle of an act sees another time."""
+
+    def monotonic(clock: VirtualClock) -> float:
+        clock._elapsed_s += 7e-6
+        return clock._elapsed_s
+
+    monkeypatch.setattr(VirtualClock, "monotonic", monotonic)
+    recorded = record(tmp_path / "r.jsonl", session=HASTY, faults=faults)
+    injected = [event for event in recorded.result.events if event.kind == "injected"]
+    assert len(injected) == len(faults.board) + len(faults.meter)
     check(recorded)
 
 

@@ -95,19 +95,36 @@ def test_a_serial_number_in_pieces_and_beside_bytes_that_are_no_text(tmp_path: P
     assert [len(act.data) for act in recording.acts] == [13, 1, 10]
 
 
+def test_another_name_becomes_another(tmp_path: Path) -> None:
+    """As where a serial number was given, and the board said another."""
+    names = [f"HS-00{number}" for number in range(41, 53)]
+    pieces = [read(f"id sn={name} fw=1\r\n".encode(), "board") for name in names]
+    recording, _ = scrubbed(tmp_path, *pieces, options={"serial_number": "HS-0040"})
+    said = [act.data for act in recording.acts] + [recording.header.options.serial_number]
+    assert len(set(said)) == len(names) + 1
+    assert {act.data[:9] for act in recording.acts} == {b"id sn=XX-"}
+
+
+def test_names_without_digits_that_become_others(tmp_path: Path) -> None:
+    files = with_bench("# TCPIP::north::5025::SOCKET TCPIP::south::5025::SOCKET\n")
+    _, text = scrubbed(tmp_path, files=files)
+    assert "TCPIP::XXXXX::5025::SOCKET TCPIP::XXXXA::5025::SOCKET" in text
+
+
 def test_part_of_another_word_is_no_serial_number(tmp_path: Path) -> None:
     pieces = [read(piece, "board") for piece in (b"id sn=1234 fw=1\r\n", b"1234", b"5678\r\n")]
     recording, _ = scrubbed(tmp_path, *pieces)
     assert said(recording) == b"id sn=0000 fw=1\r\n12345678\r\n"
 
 
-@pytest.mark.parametrize("host", ["meter", "lab-7.invalid", "192.0.2.7", "pi"])
+@pytest.mark.parametrize("host", ["meter", "lab-7.invalid", "192.0.2.7", "pi", "[2001:db8::7]"])
 def test_a_host_may_have_any_name(host: str, tmp_path: Path) -> None:
     address = f"TCPIP::{host}::5025::SOCKET"
     failed = {"name": "CannotOpen", "kind": "cannot_open", "message": f"meter: {address} is gone"}
     act = {"op": "open", "wire": "meter", "failed": failed}
     recording, text = scrubbed(tmp_path, act, wires=wires(address))
     assert f"TCPIP::{host}:" not in text
+    assert "db8" not in text
     assert recording.acts[0].wire == "meter"
 
 
@@ -121,3 +138,21 @@ def test_the_operator_and_the_user(tmp_path: Path) -> None:
     assert "somebody" not in text
     assert recording.header.sources["bench"].name == "/home/XXXXXXXX/bench.toml"
     assert recording.result == {"operator": "XXXX XXXX", "verdict": "pass"}
+
+
+def test_a_name_that_is_written_otherwise(tmp_path: Path) -> None:
+    answer = read(b"Invented,Meter 1,MY58000123,1.0\n")
+    files = with_bench("# my58000123 at Hive-Lab.invalid\n")
+    address = "TCPIP::hive-lab.INVALID::5025::SOCKET"
+    _, text = scrubbed(tmp_path, answer, wires=wires(address), files=files)
+    assert "# XX00000000 at XXXX-XXX.XXXXXXX\\n" in text
+    assert "hive-lab" not in text
+
+
+@pytest.mark.parametrize(
+    "port", ["/dev/cu.usbserial-A5028", "/dev/tty.usbmodemA5028", "hwgrep://A5028"]
+)
+def test_the_serial_number_of_an_adapter_in_its_port(port: str, tmp_path: Path) -> None:
+    _, text = scrubbed(tmp_path, wires=wires(port), files=with_bench(f'# port = "{port}"\n'))
+    assert "A5028" not in text
+    assert port.replace("A5028", "X0000") in text

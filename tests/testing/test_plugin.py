@@ -156,6 +156,22 @@ def test_what_makes_no_sense(
     assert problem in told(result)
 
 
+def test_a_wrong_bench_file_is_told_in_its_own_words(pytester: pytest.Pytester, run: Run) -> None:
+    """Without a page of the plugin's own code in front of them, for each test."""
+    project(pytester.path, SLEEPS)
+    edited(
+        pytester.path / "simulated.bench.toml",
+        pytester.path / "wrong.bench.toml",
+        ("nplc = 1", "nplz = 1"),
+    )
+    result = run("--bench-file=wrong.bench.toml")
+    result.assert_outcomes(errors=1)
+    said = told(result)
+    assert "wrong.bench.toml:10: meter.nplz: is not a known key" in said
+    assert "def bench(" not in said
+    assert "During handling" not in said
+
+
 def test_no_simulated_bench_is_named(pytester: pytest.Pytester, run: Run) -> None:
     project(pytester.path, SLEEPS, ini="[pytest]\nbench_session = hive-scale.session.toml\n")
     result = run("--bench-simulated")

@@ -271,6 +271,18 @@ def test_noise_does_not_wait_for_an_answer() -> None:
     assert it.wire.read(1.0) == b""
 
 
+@pytest.mark.parametrize("act", [Insert(b"?"), Reset(), Silence(0.01)])
+def test_what_strikes_without_end_lets_time_go_on(act: Act) -> None:
+    """Whoever reads until a deadline gets there."""
+    it = rig(Injection(act, AtTime(0.5), times=None))
+    reads = 0
+    while it.clock.monotonic() < 2.0:
+        it.wire.read(0.1)
+        reads += 1
+        assert reads < 1000
+    assert len(it.told) > 5
+
+
 def test_noise_on_the_line_to_the_far_end() -> None:
     it = rig(Injection(Insert(b"?!"), AtTime(0.5), "sent"))
     it.clock.sleep(1.0)
