@@ -38,6 +38,9 @@ root mean square of the blocks, explains nothing."""
 APART = 1.3
 """Two time constants that are closer than this are one."""
 
+SLOWER = 6
+"""Slower time constants that are tried beside the best single one."""
+
 
 @dataclass(frozen=True)
 class Tail:
@@ -211,9 +214,18 @@ def _exponentials(data: Blocks, since_s: float, length_s: float) -> tuple[_Fit, 
     taus_s = taus_s[taus_s > 2.0 * (data.times_s[1] - data.times_s[0])]
     waves = np.column_stack([data.wave(since_s, tau_s) for tau_s in taus_s])
     single = [_Fit.of(data, [wave]).chi for wave in waves.T]
-    pair = taus_s[list(_best_pair(data, waves))]
-    one = taus_s[[int(np.argmin(single))]]
-    return _refined(data, since_s, one), _refined(data, since_s, pair)
+    one = _refined(data, since_s, taus_s[[int(np.argmin(single))]])
+    # Where the fast part is a thousand times the slow one, the grid is too coarse for it: what it
+    # misses of the fast part outweighs the slow one. So the fast one is refined first as well.
+    (fast_s,) = one.taus_s
+    starts = [taus_s[list(_best_pair(data, waves))]]
+    starts += [np.array([slow_s, fast_s]) for slow_s in _slower(fast_s, length_s)]
+    return one, min((_refined(data, since_s, pair) for pair in starts), key=lambda fit: fit.chi)
+
+
+def _slower(fast_s: float, length_s: float) -> Floats:
+    """So close to each other that the bounds of `_refined` leave no gap."""
+    return np.asarray(np.geomspace(2.0 * fast_s, max(length_s, 4.0 * fast_s), SLOWER))
 
 
 def _refined(data: Blocks, since_s: float, taus_s: Floats) -> _Fit:

@@ -189,6 +189,17 @@ def test_the_slower_of_two_exponentials(seed: int) -> None:
     assert [share / BASE_A for share, _ in shown.tail.terms] == pytest.approx([0.1, 1.87], rel=0.05)
 
 
+@pytest.mark.parametrize("fast_share", [100.0, 1000.0])
+@pytest.mark.parametrize(("slow_s", "slow_share"), [(3.0, 0.3), (10.0, 0.1), (40.0, 0.1)])
+def test_the_slower_one_beside_a_fast_one_of_decades_more(
+    slow_s: float, slow_share: float, fast_share: float
+) -> None:
+    """Seed 1: from milliamps, through the capacitor of the supply, to a microamp."""
+    shown = found(BASE_A + decay(0.3, fast_share) + decay(slow_s, slow_share) + noise(1))
+    assert shown.tail is not None
+    assert shown.tail.time_constant_s == pytest.approx(slow_s, rel=0.05)
+
+
 @SEEDS
 def test_a_power_has_no_time_constant(seed: int) -> None:
     shown = found(BASE_A * (1.0 + 0.3 * TIMES_S**-0.85) + noise(seed))
