@@ -144,7 +144,8 @@ class Seen:
     def _events(self, risk: float, event_charge_C: float) -> tuple[float, float]:
         """How much less and how much more current events may make up than they did here."""
         fewest, most = poisson_limits(self.clusters, risk)
-        declared_A = event_charge_C / self.length_s
+        # A meter that is blind between its readings misses its share of short ones.
+        declared_A = event_charge_C / (self.length_s * (1.0 - self.priors.dead_share))
         each_A = abs(self.events_A) / self.clusters if self.clusters else 0.0
         fewer = (self.clusters - fewest) * each_A
         more = (most - self.clusters) * max(each_A, declared_A)

@@ -26,6 +26,8 @@ ONSET_READINGS = 1.2
 PERIOD_ERROR = 0.05
 GAPLESS = 0.02
 """A meter that is blind for no more than this sees the onsets well enough to lock onto them."""
+LASTING = 1.25
+"""Entries per event, above which a meter that is blind between them misses none."""
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,9 @@ class Window:
     `edges`: batch limits as positions in the record, shape (k+1,), may lie within a reading.
     `events_A`: what the events add to the mean. `representative`: not so few different parts of
     the events were seen that all of them may have missed the same.
+    Of events that nobody declared, `clusters` were seen to begin, in `chances` entries of the
+    record: only after one without an event can another be told. `lasting`: they are longer than
+    what a meter may be blind between two readings.
     """
 
     edges: Floats
@@ -42,6 +47,20 @@ class Window:
     least_uncertainty_A: float = 0.0
     clusters: int = 0
     representative: bool = True
+    chances: int = 0
+    lasting: bool = False
+
+    def rate_per_s(self, seen: float, length_s: float, blind: float) -> float:
+        """The rate of undeclared events of which `seen` were to be expected where `clusters` were,
+        in a window of `length_s`; a meter may have missed a share `blind` of all of them.
+
+        As a counter with dead time: two events in one entry, or in neighbouring ones, are seen as
+        one. An entry shows an event with p = 1 - exp(-rate times its length).
+        """
+        p = self.clusters / (self.chances + 1.0)
+        merged = -math.log1p(-p) / p if p > 0.0 else 1.0
+        entries = float(self.edges[-1] - self.edges[0])
+        return seen * merged * entries / (self.chances * length_s * (1.0 - blind))
 
 
 @dataclass(frozen=True)
@@ -64,12 +83,22 @@ def undeclared(part: Floats, level: Level, edges: Floats, count_A: float) -> Win
     event = np.abs(excess) > level.threshold_A(count_A)
     onsets = _onsets(event)
     if not onsets.size:
-        return Window(edges)
+        return Window(edges, chances=part.size)
     charges = np.add.reduceat(np.where(event, excess, 0.0), onsets) / part.size
     size = math.sqrt(float(np.mean(charges**2)))
     clusters = int(onsets.size)
     more = poisson_limits(clusters, 0.025)[1] - clusters
-    return Window(edges, float(np.sum(charges)), size * more / t_quantile(math.inf), clusters)
+    chances = part.size - int(event[:-1].sum())
+    # Short ones, each on one entry, make runs of 1/(1 - p) on average where they come by chance.
+    entries = float(event.sum()) / clusters
+    return Window(
+        edges,
+        float(charges.sum()),
+        size * more / t_quantile(math.inf),
+        clusters,
+        chances=chances,
+        lasting=entries * (1.0 - clusters / (chances + 1.0)) > LASTING,
+    )
 
 
 def whole_periods(

@@ -43,7 +43,8 @@ class Outcome:
     count_A                 one count of the meter, as declared or else as the readings show it
     events                  number of events in the averaged part that nobody declared, with
     event_charge_C          the mean charge of one above the base, if any was seen,
-    event_rate_per_s        their number per second, and its exact 95 % counting interval from
+    event_rate_per_s        how often they come, with those that a meter sees as one or, if they
+                            are short, misses between its readings; 95 % counting interval from
     event_rate_low_per_s    ... here
     event_rate_high_per_s   ... to here; none seen in L s: up to 3/L. The mean includes them.
     dropped                 sentinels, NaN and infinities that were left out

@@ -319,7 +319,8 @@ class _Look:
         )
 
     def unseen_rate_per_s(self, risk: float) -> float | None:
-        longest_s = max((w.length_s for w in self.every + self.later), default=None)
+        seen_s = (w.length_s * (1.0 - w.priors.dead_share) for w in self.every + self.later)
+        longest_s = max(seen_s, default=None)
         return None if longest_s is None else poisson_limits(0, risk)[1] / longest_s
 
 

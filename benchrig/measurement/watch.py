@@ -212,15 +212,20 @@ def _events(found: Figures, priors: Priors) -> _Events:
     """Sporadic events in the averaged part, for the outcome."""
     if priors.period_s is not None:
         return {}
-    length_s, seen = found.last_s - found.first_s, found.window.clusters
+    window, length_s = found.window, found.last_s - found.first_s
+    seen = window.clusters
     # None seen: one-sided, -ln(0.05)/L = 3/L.
     low, high = poisson_limits(seen, 0.025 if seen else 0.05)
+    # Events that are short for the meter fall between its readings in their share of the time; how
+    # short they are nobody knows, so that the lower end is for a meter that has missed none.
+    blind = 0.0 if window.lasting else priors.dead_share
+    rate_per_s = window.rate_per_s(seen, length_s, blind)
     return {
         "events": seen,
-        "event_charge_C": found.window.events_A * length_s / seen if seen else None,
-        "event_rate_per_s": seen / length_s,
-        "event_rate_low_per_s": low / length_s,
-        "event_rate_high_per_s": high / length_s,
+        "event_charge_C": window.events_A / rate_per_s if seen else None,
+        "event_rate_per_s": rate_per_s,
+        "event_rate_low_per_s": window.rate_per_s(low, length_s, 0.0),
+        "event_rate_high_per_s": window.rate_per_s(high, length_s, blind),
     }
 
 

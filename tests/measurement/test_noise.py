@@ -95,13 +95,72 @@ def test_sporadic_events_are_counted_priced_and_in_the_mean():
     assert outcome.events == 6
     length_s = outcome.averaged_for_s
     assert outcome.event_charge_C == pytest.approx(2.0 * 0.05, rel=0.02)
-    assert outcome.event_rate_per_s == pytest.approx(6 / length_s)
+    # Each leaves the reading after it, in which another would not have been told from it.
+    seeing_s = length_s - 6 * 0.05
+    assert outcome.event_rate_per_s == pytest.approx(6 / seeing_s, rel=0.005)
     # Exact Poisson interval of 6 events: 2.202 ... 13.059 (tables, from memory).
-    assert outcome.event_rate_low_per_s == pytest.approx(2.202 / length_s, rel=1e-3)
-    assert outcome.event_rate_high_per_s == pytest.approx(13.059 / length_s, rel=1e-3)
+    assert outcome.event_rate_low_per_s == pytest.approx(2.202 / seeing_s, rel=0.005)
+    assert outcome.event_rate_high_per_s == pytest.approx(13.059 / seeing_s, rel=0.005)
+    ends = (outcome.event_rate_low_per_s, outcome.event_rate_high_per_s)
+    assert [end / outcome.event_rate_per_s for end in ends] == pytest.approx(
+        [2.202 / 6, 13.059 / 6], rel=1e-3
+    )
     in_events_A = outcome.event_charge_C * outcome.event_rate_per_s
     assert outcome.current_A == pytest.approx(1.0 + in_events_A, rel=0.001)
     assert outcome.half_width_A >= in_events_A * (13.059 / 6 - 1) * 0.99
+
+
+def in_events_s(at_s, begun_s, duration_s):
+    """For how long events were on until each time of `at_s`, one on another counted twice."""
+
+    def since(onsets_s):
+        place = np.searchsorted(onsets_s, at_s)
+        return place * at_s - np.concatenate(([0.0], np.cumsum(onsets_s)))[place]
+
+    return since(begun_s) - since(begun_s + duration_s)
+
+
+@pytest.mark.parametrize(
+    ("rate_per_s", "duration_s", "dead_share", "charge_off"),
+    [
+        (0.2, 0.002, 0.0, 0.05),
+        (1.0, 0.002, 0.0, 0.05),
+        (3.0, 0.002, 0.0, 0.05),
+        (0.2, 0.002, 0.3, 0.05),
+        (1.0, 0.002, 0.6, 0.1),
+        (0.2, 0.02, 0.6, math.inf),  # in between: seen more often than its dead share tells
+        (0.2, 0.2, 0.6, 0.1),  # longer than the meter is blind
+    ],
+)
+def test_the_counting_interval_of_random_events_holds_their_rate(
+    rate_per_s, duration_s, dead_share, charge_off
+):
+    """40 simulated records of 300 s, seeds 0 to 39: two events in one reading are seen as one,
+    and a meter that is blind between its readings misses short ones."""
+    length_s, height = 300.0, 0.01 / duration_s
+    ends_s = np.arange(1, 6001) * 0.05
+    aperture_s = 0.05 * (1.0 - dead_share)
+    priors = Priors(
+        guard_s=1.0, slowest_tau_s=1.0, slowest_noise_s=45.0, tolerance=0.001, dead_share=dead_share
+    )
+    held, charges = 0, []
+    for seed in range(40):
+        rng = random(seed)
+        onsets_s = rng.uniform(-1.0, length_s, rng.poisson(rate_per_s * (length_s + 1.0)))
+        begun = np.sort(onsets_s)
+        time_s = in_events_s(ends_s, begun, duration_s) - in_events_s(
+            ends_s - aperture_s, begun, duration_s
+        )
+        events = height * time_s / aperture_s
+        readings = 1.0 + events + rng.normal(0.0, 0.001, ends_s.size)
+        outcome = settle(ends_s, readings, priors, entered_s=0.0)
+        if outcome.current_A is None:
+            continue  # called drifting now and then
+        held += outcome.event_rate_low_per_s <= rate_per_s <= outcome.event_rate_high_per_s
+        charges.append(outcome.event_charge_C)
+    assert len(charges) >= 35
+    assert held >= 0.9 * len(charges)
+    assert abs(np.median(charges) / 0.01 - 1.0) <= charge_off
 
 
 def test_no_event_seen_is_no_proof_that_none_comes():

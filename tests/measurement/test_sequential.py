@@ -188,6 +188,16 @@ def test_the_charge_of_an_event_that_was_not_seen_delays_the_pass():
     assert plain.unseen_rate_per_s == pytest.approx(-math.log(0.025) / 0.8, rel=0.1)
 
 
+def test_a_meter_that_is_blind_half_of_the_time_waits_longer_for_events():
+    gapless = Priors(guard_s=5.0, slowest_tau_s=2.0)
+    blind = Priors(guard_s=5.0, slowest_tau_s=2.0, dead_share=0.5)
+    readings = 1.0 + noise()
+    sees, misses = (decide(readings, None, 2.0, p, event_charge_C=0.5) for p in (gapless, blind))
+    assert misses.decided_after_s > 1.5 * sees.decided_after_s
+    sees, misses = (decide(readings, None, 2.0, p) for p in (gapless, blind))
+    assert misses.unseen_rate_per_s == pytest.approx(2.0 * sees.unseen_rate_per_s)
+
+
 def test_events_that_were_seen_count_into_the_mean():
     readings = 0.5 + noise()
     readings[10::20] = 20.0  # mean 1.475
