@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchrig.measurement.averaging import BATCHES, Floats, even_edges, median, steps
+from benchrig.measurement.averaging import BATCHES, Floats, even_edges, median, running_sum, steps
 from benchrig.measurement.level import Level
 from benchrig.measurement.outcome import Kind
 from benchrig.measurement.periodicity import find_wave
@@ -134,7 +134,9 @@ def whole_periods(
     # Where the meter is locked on, the ends are known to about a reading: 1.9 of them at 95 %.
     gapless = priors.dead_share <= GAPLESS
     ends = 0.95 * gap_s / (cut.period_s * cut.periods) if gapless else 0.0
-    error = abs(events) * math.hypot(missed, ends)
+    # A tick that the board leaves out now and then is a Bernoulli trial as well.
+    left_out = math.sqrt(cut.left_out / (1.0 - cut.left_out) / cut.periods)
+    error = abs(events) * math.hypot(missed, ends, left_out)
     return Window(edges, events, error, cut.periods, gapless or draws >= FEWEST_DRAWS)
 
 
@@ -201,11 +203,12 @@ def time_at(times: Floats, position: float) -> float:
 
 @dataclass(frozen=True)
 class _Cut:
-    """A number of whole periods from `first_s` on."""
+    """A number of whole periods from `first_s` on; `left_out`: share of those without an event."""
 
     first_s: float
     period_s: float
     periods: int
+    left_out: float = 0.0
 
 
 def _blind(onsets_s: Floats, start_s: float, last_s: float, period_s: float) -> _Cut | NoWindow:
@@ -241,26 +244,34 @@ def _gapless(
             f"a wake-up every {period_s:g} s was declared, but no regular wake-ups were seen "
             f"in {last_s - start_s:.3g} s",
         )
-    true_s, origin_s, events = line
+    true_s, origin_s, numbers = line
     if abs(true_s / period_s - 1.0) > PERIOD_ERROR:
         return NoWindow(
             "period_not_as_declared",
             f"wake-ups come every {true_s:.4g} s; declared are {period_s:g} s",
         )
     # Cut half-way between events, where a small error of the cut takes no charge in or out.
-    before = origin_s - true_s / 2.0 >= start_s
-    after = origin_s + true_s * (events - 0.5) <= last_s
-    first_s = origin_s + true_s * (-0.5 if before else 0.5)
-    return _Cut(first_s, true_s, events - 2 + before + after)
+    first = 0 if origin_s - true_s / 2.0 >= start_s else 1
+    past = int((last_s - origin_s) / true_s + 0.5)
+    periods, seen = past - first, int(np.count_nonzero((numbers >= first) & (numbers < past)))
+    if 2 * seen < periods:
+        return NoWindow(
+            "wakeups_not_seen",
+            f"a wake-up every {period_s:g} s was declared, but only {seen} of {periods} were seen",
+        )
+    left_out = 1.0 - seen / periods if periods else 0.0
+    return _Cut(origin_s + true_s * (first - 0.5), true_s, periods, left_out)
 
 
-def _line_of_onsets(onsets_s: Floats, within_s: float) -> tuple[float, float, int] | None:
-    """Period, first onset and number of the latest onsets that lie on one straight line."""
+def _line_of_onsets(onsets_s: Floats, within_s: float) -> tuple[float, float, Floats] | None:
+    """Period and first one of the latest onsets that lie on one straight line, and their numbers
+    on it, from 0 on: one that is left out leaves its number out."""
     while onsets_s.size >= FEWEST_PERIODS:
-        period_s, offset_s = np.polyfit(np.arange(onsets_s.size), onsets_s - onsets_s[0], 1)
-        fitted_s = offset_s + period_s * np.arange(onsets_s.size)
-        if np.max(np.abs(onsets_s - onsets_s[0] - fitted_s)) <= within_s:
-            return float(period_s), float(onsets_s[0] + offset_s), int(onsets_s.size)
+        apart_s = steps(onsets_s)
+        numbers = running_sum(np.maximum(np.round(apart_s / median(apart_s)), 1.0))
+        period_s, offset_s = np.polyfit(numbers, onsets_s - onsets_s[0], 1)
+        if np.max(np.abs(onsets_s - onsets_s[0] - offset_s - period_s * numbers)) <= within_s:
+            return float(period_s), float(onsets_s[0] + offset_s), numbers
         onsets_s = onsets_s[1:]
     return None
 

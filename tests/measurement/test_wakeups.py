@@ -211,3 +211,29 @@ def test_an_aperture_of_whole_periods_sees_no_ticks_and_needs_none():
     assert outcome.current_A == pytest.approx(1.1, rel=0.01)
     other = settle(times, readings, Priors(period_s=0.4, dead_share=0.02))
     assert other.kind == "wakeups_not_seen"
+
+
+@pytest.mark.parametrize("every", [3, 5, 17])
+def test_ticks_that_the_board_leaves_out_are_no_reason_to_look_only_where_it_does_not(every):
+    """Each so manieth tick is missing: the mean is lower by its share, and as uncertain as chance
+    would make it."""
+    period_s = 1.03
+    times, readings = ticks(period_s)
+    left_out = np.floor((times - 0.06 + 0.3) / period_s) % every == 0.0
+    readings[left_out & (readings > 1.05)] = 1.0
+    outcome = settle(times, readings, Priors(period_s=period_s, slowest_noise_s=10.0))
+    true = 1.0 + 0.1 / period_s * (1.0 - 1.0 / every)
+    assert outcome.current_A == pytest.approx(true, rel=0.004)
+    assert abs(outcome.current_A - true) <= outcome.expanded_uncertainty_A
+    assert outcome.averaged_for_s > 30.0
+    share = outcome.standard_uncertainty_A / (outcome.current_A - outcome.base_A)
+    missing = 1.0 / every
+    periods = outcome.averaged_for_s / period_s
+    assert share == pytest.approx(math.sqrt(missing / (1.0 - missing) / periods), rel=0.25)
+
+
+def test_ticks_that_have_stopped_are_missed():
+    times, readings = ticks(1.03)
+    readings[(times > 25.0) & (readings > 1.05)] = 1.0
+    outcome = settle(times, readings, Priors(period_s=1.03, slowest_noise_s=10.0))
+    assert outcome.kind == "wakeups_not_seen"
