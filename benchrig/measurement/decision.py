@@ -199,7 +199,8 @@ def _inside(value: float, low: float, high: float, width: float) -> bool:
 
 
 def _outside(value: float, low: float, high: float, width: float) -> bool:
-    return value <= low - width or value >= high + width
+    # A value on the limit itself conforms, also without a guard band.
+    return low > value <= low - width or high < value >= high + width
 
 
 def _three_way(value: float, low: float, high: float, width: float) -> Verdict:

@@ -108,6 +108,14 @@ def test_the_four_rules_on_both_sides_of_a_maximum_and_of_a_minimum(acceptance, 
     assert mirrored == verdicts.split()
 
 
+@pytest.mark.parametrize("guard", [GuardBand(multiple=0.0), GuardBand(risk=0.5)])
+@pytest.mark.parametrize("value", [1.0, 5.0, 10.0, 10.5, 0.5])
+def test_without_a_guard_band_all_rules_are_simple_acceptance(guard, value):
+    simple = DecisionRule("simple").decide(measured(value), 1.0, 10.0)
+    for acceptance in ("guarded_acceptance", "guarded_rejection", "three_way"):
+        assert DecisionRule(acceptance, guard).decide(measured(value), 1.0, 10.0) == simple
+
+
 @given(st.floats(-10, 10), st.floats(0.01, 3), st.floats(-5, 0), st.floats(0.001, 5))
 def test_the_default_rule_is_that_of_judge(value, standard, low, width):
     estimate = measured(value, standard, 7.0)
