@@ -218,6 +218,7 @@ class Pricing(MeterPricing):
             accuracy.gain,
             accuracy.gain_per_K * outside_K,
             entry.shunt_ohm * within / RECTANGLE / unburdened,
+            entry.shunt_uncertainty_ohm * slope / unburdened,
         )
         return MeterUncertainty(gain, offset_A)
 
@@ -229,5 +230,6 @@ class Pricing(MeterPricing):
             voltage_V,
             entry.shunt_ohm,
             voltage_uncertainty_V=accuracy * voltage_V / RECTANGLE,
+            shunt_uncertainty_ohm=entry.shunt_uncertainty_ohm,
             name=f"{entry.full_scale_A:g} A",
         )

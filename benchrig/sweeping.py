@@ -155,6 +155,7 @@ class Sweeping:
             voltage_V,
             measured.range.shunt_ohm,
             voltage_uncertainty_V=self._supply_share * voltage_V / RECTANGULAR,
+            shunt_uncertainty_ohm=measured.range.shunt_uncertainty_ohm,
             name=f"{measured.range.full_scale_A:g} A",
         )
 

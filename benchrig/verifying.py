@@ -24,8 +24,6 @@ READINGS = 200
 LOOK = 10
 # Below this share of full scale a range says little of its gain.
 LEAST_SHARE = 0.05
-# A sheet gives a typical shunt or burden, and the leads add to it (common practice, no source).
-SHUNT_ACCURACY = 0.1
 # More than this away from what is expected, and it is another circuit (common practice, no source).
 OTHER = 0.2
 _SQRT3 = math.sqrt(3.0)
@@ -181,5 +179,5 @@ def _compared(
         voltage.voltage_V,
         voltage.accuracy * voltage.voltage_V / _SQRT3,
         entry.shunt_ohm,
-        SHUNT_ACCURACY * entry.shunt_ohm / _SQRT3,
+        entry.shunt_uncertainty_ohm,
     )

@@ -283,6 +283,8 @@ def test_the_burden_is_corrected_with_its_sign() -> None:
     assert priced.budget.value == pytest.approx(1.1e-3)
     assert parts(priced)["burden"] == pytest.approx(2e-4 / SQRT3 * 0.1)
     assert parts(priced)["supply"] == 0.0
+    # The shunt of a sheet is a typical one: 10 Ω more of it, times 1 mA, are 10 mV less.
+    assert parts(priced)["shunt"] == pytest.approx(1e-3 * 1e-3 * 10.0 / SQRT3)
     falling = price(settled(1e-3), 1e-3, state=sensitive(-1e-3, 2e-4))
     assert falling.budget.value == pytest.approx(0.9e-3)
 

@@ -17,6 +17,9 @@ ASSUMED_SETTLING_S = 0.1
 ASSUMED_GAIN = 0.005
 ASSUMED_OFFSET = 0.001
 
+# A sheet gives a typical shunt or burden, and the leads add to it (common practice, no source).
+SHUNT_ACCURACY = 0.1
+
 # Turns limits of error into a standard uncertainty (GUM 4.3.7).
 RECTANGLE = math.sqrt(3.0)
 
@@ -40,6 +43,11 @@ class MeterRange:
     gain_per_K: float | None = None
     offset_per_K: float | None = None
     noise_A: float | None = None
+
+    @property
+    def shunt_uncertainty_ohm(self) -> float:
+        """Standard uncertainty."""
+        return SHUNT_ACCURACY * self.shunt_ohm / RECTANGLE
 
 
 def from_sheet(sheet: MeterSheet, nplc: float) -> tuple[MeterRange, ...]:
