@@ -133,9 +133,13 @@ def _found(
     # As in the settling rule: none of these is reached by noise.
     usual = 1.4826 * float(np.median(np.abs(excess)))
     threshold = np.maximum(8.0 * np.maximum(spread, usual), 3.0 * count_A)
-    event = excess > np.maximum(threshold, 0.02 * np.abs(base))
-    # Nobody tells a wake-up from the beginning of a steep tail.
-    event[:BASE_READINGS] = False
+    threshold = np.maximum(threshold, 0.02 * np.abs(base))
+    event = excess > threshold
+    # The beginning of a steep tail stands out as well, but only a wake-up rises.
+    early = slice(1, BASE_READINGS)
+    lowest = np.minimum.accumulate(currents_A[:BASE_READINGS])[:-1]
+    event[early] &= currents_A[early] - lowest > threshold[early]
+    event[0] = False
     starts = np.flatnonzero(event & ~np.concatenate(([False], event[:-1])))
     masked = event | np.concatenate((event[1:], [False])) | np.concatenate(([False], event[:-1]))
     if starts.size == 0:

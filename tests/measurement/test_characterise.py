@@ -201,6 +201,20 @@ def test_the_slower_one_beside_a_fast_one_of_decades_more(
 
 
 @SEEDS
+def test_a_wake_up_in_the_first_moments_spoils_no_record(seed: int) -> None:
+    """One within the first 20 readings was taken for a part of the tail, or for another level."""
+    events = np.zeros(TIMES_S.size)
+    events[np.random.default_rng(seed).integers(1500, TIMES_S.size, 100)] = 5.0 * BASE_A
+    events[[9, 10, 16]] = 5.0 * BASE_A
+    shown = found(BASE_A + events + noise(seed))
+    assert shown.tail is not None
+    assert shown.tail.shape == "none"
+    assert shown.slowest_noise.value == pytest.approx(6.0, rel=0.5)
+    assert shown.wake_ups is not None
+    assert shown.wake_ups.onsets_s[0] == pytest.approx(0.18)
+
+
+@SEEDS
 def test_a_power_has_no_time_constant(seed: int) -> None:
     shown = found(BASE_A * (1.0 + 0.3 * TIMES_S**-0.85) + noise(seed))
     assert shown.tail is not None
