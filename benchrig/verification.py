@@ -53,6 +53,16 @@ class Check(_Kept):
     def agrees(self) -> bool:
         return abs(self.normalised_error) <= MOST_EN
 
+    @property
+    def unseen_share(self) -> float:
+        """An error of the meter below this share of the current is not seen."""
+        return math.hypot(self.read_uncertainty_A, self.expected_uncertainty_A) / self.expected_A
+
+    @property
+    def is_blunt(self) -> bool:
+        """Whether resistor and voltage hide an error of twice what the meter may have."""
+        return self.expected_uncertainty_A > 2.0 * self.read_uncertainty_A
+
 
 class Verification(_Kept):
     """All that was checked on one occasion, with the `meter`'s identity and the date."""

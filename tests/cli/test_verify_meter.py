@@ -87,6 +87,16 @@ def test_a_meter_that_is_not_fit(resistor: str, tmp_path: Path) -> None:
     assert abs(kept(tmp_path)["checks"][0]["normalised_error"]) > 1.0
 
 
+def test_a_check_that_sees_little_says_so(tmp_path: Path) -> None:
+    """With limits of error of 10 % no meter is found unfit."""
+    blunt = "resistor and voltage hide an error of up to "
+    assert blunt not in verify(bench_with(tmp_path), "--yes").stdout
+    shown = verify(bench_with(tmp_path), "--yes", resistor="1.1 Mohm 10 %")
+    assert shown.exit_code == 0
+    # 1.96 / sqrt(3) times 10 %, by Ohm's law.
+    assert f"{blunt}11 % of the current" in shown.stdout
+
+
 def test_an_accuracy_that_nobody_stated_is_told(tmp_path: Path) -> None:
     bench = bench_with(tmp_path)
     assert "0.1 % is assumed" in verify(bench, "--yes").stdout
