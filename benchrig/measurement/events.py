@@ -59,8 +59,8 @@ class Window:
         """
         p = self.clusters / (self.chances + 1.0)
         merged = -math.log1p(-p) / p if p > 0.0 else 1.0
-        entries = float(self.edges[-1] - self.edges[0])
-        return seen * merged * entries / (self.chances * length_s * (1.0 - blind))
+        seeing_s = length_s * (self.chances / float(self.edges[-1] - self.edges[0]))
+        return seen * merged / (seeing_s * (1.0 - blind))
 
 
 @dataclass(frozen=True)
