@@ -77,7 +77,7 @@ def state_result(
         )
     budget = priced.budget
     verdict: Verdict = rule.decide(budget, limit.min, limit.max)
-    flags = [*_flags(state, measured, budget, verdict), *lacks]
+    flags = [*_flags(state, measured, budget, verdict), *lacks, *priced.flags]
     if _stays_awake(state, measured, budget, awake_A):
         verdict = "fail"
         flags.append("stays_awake")
