@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from benchrig.measurement.averaging import BATCHES, Floats, even_edges, median, steps
 from benchrig.measurement.level import Level
 from benchrig.measurement.outcome import Kind
+from benchrig.measurement.periodicity import FEWEST_PERIODS as FEWEST_OF_WAVE
 from benchrig.measurement.periodicity import find_wave
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.quantiles import poisson_limits, t_quantile
@@ -73,10 +74,17 @@ def undeclared(part: Floats, level: Level, edges: Floats, count_A: float) -> Win
 
 
 def whole_periods(
-    times: Floats, readings: Floats, start: int, level: Level, priors: Priors
+    times: Floats,
+    readings: Floats,
+    start: int,
+    level: Level,
+    priors: Priors,
+    *,
+    tell_why: bool = True,
 ) -> Window | NoWindow:
     """The window from `start`, whose readings have that `level`, cut to whole wake-up periods;
-    `priors.period_s` must be declared."""
+    `priors.period_s` must be declared. Without `tell_why` the reason why there is no window may
+    be another one, where it is found sooner that there is none."""
     assert priors.period_s is not None
     gap_s = median(steps(times))
     aperture_periods = gap_s * (1.0 - priors.dead_share) / priors.period_s
@@ -90,6 +98,10 @@ def whole_periods(
     else:
         cut = _gapless(onsets_s, float(times[start]), float(times[-1]), gap_s, priors.period_s)
     if isinstance(cut, NoWindow):
+        # Shorter than what lies between the first and the last period of a wave of that length.
+        least_s = (FEWEST_OF_WAVE - 1) * (1.0 - PERIOD_ERROR) * priors.period_s
+        if not tell_why and times[-1] - times[start] < least_s:
+            return cut
         return _smeared(times, readings, start, level, priors, gap_s, cut)
     if cut.periods < FEWEST_PERIODS:
         return NoWindow(
