@@ -29,7 +29,9 @@ from benchrig.measurement.averaging import (
     Sums,
     even_edges,
     mean_square,
+    noise_of,
     of_batches,
+    of_noise,
 )
 from benchrig.measurement.events import (
     NoWindow,
@@ -245,24 +247,23 @@ def _excursions_before(readings: Floats, level: Level, count_A: float) -> tuple[
     threshold = level.threshold_A(count_A)
     away = readings - level.base_A
     near = np.abs(away) < threshold / 2.0
-    if not np.any(near):
+    if not near.any():
         return False, False
-    since = away[np.argmax(near) :]
-    return bool(np.any(since > threshold)), bool(np.any(since < -threshold))
+    since = away[near.argmax() :]
+    return float(since.max()) > threshold, float(since.min()) < -threshold
 
 
 def _steady(means: Floats) -> Average:
     """Of batch `means`, with the noise around a parabola: the transient is priced by itself, and
     taken for noise it would be priced twice, with hardly any degrees of freedom."""
-    mean = of_batches(means)
     if means.size < FEWEST_FOR_CURVE:
-        return mean
+        return of_batches(means)
     base = _parabolas(means.size)
     from_first = means - means[0]
-    noise = of_batches(from_first - base @ (base.T @ from_first))
+    uncertainty, dof = noise_of(from_first - base @ (base.T @ from_first))
     # A parabola takes three degrees of freedom from the variance, the mean alone took one.
     lost = math.sqrt((means.size - 1.0) / (means.size - 3.0))
-    return mean.known_to(noise.standard_uncertainty * lost, max(noise.dof - 2.0, 2.0))
+    return of_noise(means, uncertainty * lost, max(dof - 2.0, 2.0))
 
 
 @lru_cache(maxsize=8)

@@ -35,7 +35,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -197,13 +197,15 @@ class VerdictWatch:
         guarded = int(np.searchsorted(record.times, self._priors.guard_s))
         self._looks += 1
         self._looks_after_guard += record.times.size - guarded >= BATCHES
-        late = record.readings[record.times.size // 2 :]
-        count_A = self._priors.count_A or count_of(late, record.entries.per_entry)
-        if count_A is None:
-            self._trouble = UNKNOWN_RESOLUTION
-            self._decision = self._decide("waiting", self._trouble.reason)
-            return
-        priors = replace(self._priors, count_A=count_A)
+        priors = self._priors
+        if not priors.count_A:
+            late = record.readings[record.times.size // 2 :]
+            count_A = count_of(late, record.entries.per_entry)
+            if count_A is None:
+                self._trouble = UNKNOWN_RESOLUTION
+                self._decision = self._decide("waiting", self._trouble.reason)
+                return
+            priors = replace(priors, count_A=count_A)
         later = windows(record.times[guarded:], record.readings[guarded:], priors)
         every = windows(record.times, record.readings, priors) if self._sleeps else ()
         troubles = [found for found in (every, later) if isinstance(found, NoWindow)]
@@ -239,8 +241,9 @@ class VerdictWatch:
         ):  # fmt: skip
             kind = "fail"
         narrowest = look.narrowest
-        self._decision = replace(
-            self._decide(kind, self._reason(kind, lower_A, upper_A)),
+        self._decision = self._decide(
+            kind,
+            self._reason(kind, lower_A, upper_A),
             current_A=None if narrowest is None else narrowest.mean.mean,
             lower_A=lower_A,
             upper_A=upper_A,
@@ -266,7 +269,7 @@ class VerdictWatch:
             return replace(self._decision, kind=self._trouble.kind, reason=self._trouble.reason)
         return replace(self._decision, kind="undecided")
 
-    def _decide(self, kind: DecisionKind, reason: str) -> Decision:
+    def _decide(self, kind: DecisionKind, reason: str, **known: Any) -> Decision:
         record = self._record
         return Decision(
             kind,
@@ -275,6 +278,7 @@ class VerdictWatch:
             readings=record.size,
             risks=self._risks,
             dropped=record.dropped,
+            **known,
         )
 
     def _reason(self, kind: DecisionKind, lower_A: float, upper_A: float) -> str:
