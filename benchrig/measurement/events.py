@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from benchrig.measurement.averaging import BATCHES, Floats, even_edges, median, steps
 from benchrig.measurement.level import Level
 from benchrig.measurement.outcome import Kind
-from benchrig.measurement.periodicity import FEWEST_PERIODS as FEWEST_OF_WAVE
 from benchrig.measurement.periodicity import find_wave
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.quantiles import poisson_limits, t_quantile
@@ -83,14 +82,18 @@ def whole_periods(
     tell_why: bool = True,
 ) -> Window | NoWindow:
     """The window from `start`, whose readings have that `level`, cut to whole wake-up periods;
-    `priors.period_s` must be declared. Without `tell_why` the reason why there is no window may
-    be another one, where it is found sooner that there is none."""
+    `priors.period_s` must be declared. Without `tell_why` nothing is looked for in what is too
+    short to hold them, and why there is no window may be told otherwise."""
     assert priors.period_s is not None
     gap_s = median(steps(times))
     aperture_periods = gap_s * (1.0 - priors.dead_share) / priors.period_s
     if aperture_periods > 0.5 and abs(aperture_periods - round(aperture_periods)) <= WHOLE:
         # Each reading averages whole periods: there is nothing to see, nothing to miss.
         return Window(even_edges(start, times.size, BATCHES), clusters=times.size - start)
+    # Onsets at either end are known to about a reading.
+    longest_s = times[-1] - times[start] + 2.0 * gap_s
+    if not tell_why and longest_s < FEWEST_PERIODS * (1.0 - PERIOD_ERROR) * priors.period_s:
+        return NoWindow("wakeups_not_seen", f"less than {FEWEST_PERIODS} wake-up periods")
     excess = readings[start:] - level.base_A
     onsets_s = times[start + _onsets(excess > level.threshold_A(priors.count_A))]
     if priors.dead_share > GAPLESS:
@@ -98,10 +101,6 @@ def whole_periods(
     else:
         cut = _gapless(onsets_s, float(times[start]), float(times[-1]), gap_s, priors.period_s)
     if isinstance(cut, NoWindow):
-        # Shorter than what lies between the first and the last period of a wave of that length.
-        least_s = (FEWEST_OF_WAVE - 1) * (1.0 - PERIOD_ERROR) * priors.period_s
-        if not tell_why and times[-1] - times[start] < least_s:
-            return cut
         return _smeared(times, readings, start, level, priors, gap_s, cut)
     if cut.periods < FEWEST_PERIODS:
         return NoWindow(
