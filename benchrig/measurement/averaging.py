@@ -146,6 +146,11 @@ def of_batches(means: Floats) -> Average:
     return Average(*_known(means), _halves(means))
 
 
+def of_noise(means: Floats, standard_uncertainty: float, dof: float) -> Average:
+    """Of batch `means` whose noise is known from elsewhere."""
+    return Average(_mean(means), standard_uncertainty, dof, _halves(means))
+
+
 def noise_of(means: Floats) -> tuple[float, float]:
     """Standard uncertainty of the mean of batch `means`, and its degrees of freedom."""
     return _known(means)[1:]

@@ -73,16 +73,27 @@ def undeclared(part: Floats, level: Level, edges: Floats, count_A: float) -> Win
 
 
 def whole_periods(
-    times: Floats, readings: Floats, start: int, level: Level, priors: Priors
+    times: Floats,
+    readings: Floats,
+    start: int,
+    level: Level,
+    priors: Priors,
+    *,
+    tell_why: bool = True,
 ) -> Window | NoWindow:
     """The window from `start`, whose readings have that `level`, cut to whole wake-up periods;
-    `priors.period_s` must be declared."""
+    `priors.period_s` must be declared. Without `tell_why` nothing is looked for in what is too
+    short to hold them, and why there is no window may be told otherwise."""
     assert priors.period_s is not None
     gap_s = median(steps(times))
     aperture_periods = gap_s * (1.0 - priors.dead_share) / priors.period_s
     if aperture_periods > 0.5 and abs(aperture_periods - round(aperture_periods)) <= WHOLE:
         # Each reading averages whole periods: there is nothing to see, nothing to miss.
         return Window(even_edges(start, times.size, BATCHES), clusters=times.size - start)
+    # Onsets at either end are known to about a reading.
+    longest_s = times[-1] - times[start] + 2.0 * gap_s
+    if not tell_why and longest_s < FEWEST_PERIODS * (1.0 - PERIOD_ERROR) * priors.period_s:
+        return NoWindow("wakeups_not_seen", f"less than {FEWEST_PERIODS} wake-up periods")
     excess = readings[start:] - level.base_A
     onsets_s = times[start + _onsets(excess > level.threshold_A(priors.count_A))]
     if priors.dead_share > GAPLESS:
