@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -98,10 +97,13 @@ class _Known:
         self.record, self.declared, self.priors, self.few = record, declared, priors, few
         self.times, self.readings = record.times, record.means
         self._levels: dict[int, Level] = {}
+        self._sums: Sums | None = None
 
-    @cached_property
+    @property
     def sums(self) -> Sums:
-        return Sums(self.readings)
+        if self._sums is None:
+            self._sums = Sums(self.readings)
+        return self._sums
 
     def level(self, start: int) -> Level:
         """Of the part of the record from some entry on."""

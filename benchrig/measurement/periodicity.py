@@ -11,7 +11,7 @@ from __future__ import annotations
 import cmath
 import math
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -238,23 +238,21 @@ def _with_overtones(record: _Record, wave: Wave, step_s: float) -> Wave:
 @dataclass(frozen=True)
 class _Folded:
     """Readings of `periods` whole periods without what changes more slowly: the period that each
-    belongs to, and its phase in turns; shapes (n,)."""
+    belongs to, and its phase in turns; shapes (n,). `counts`: of the readings in each period, 1 at
+    least."""
 
     currents_A: Floats
     number: NDArray[np.intp]
     turns: Floats
     periods: int
+    counts: NDArray[np.intp]
 
     def coefficients(self, harmonic: int) -> NDArray[np.complex128]:
         """The Fourier coefficient in each period, shape (periods,)."""
         waves = self.currents_A * np.exp(-1j * math.tau * harmonic * self.turns)
         real = np.bincount(self.number, waves.real, self.periods)
         imaginary = np.bincount(self.number, waves.imag, self.periods)
-        return np.asarray((real + 1j * imaginary) / self._counts)
-
-    @cached_property
-    def _counts(self) -> NDArray[np.intp]:
-        return np.maximum(np.bincount(self.number, minlength=self.periods), 1)
+        return np.asarray((real + 1j * imaginary) / self.counts)
 
 
 def _fold(record: _Record, period_s: float) -> _Folded | None:
@@ -278,4 +276,5 @@ def _fold(record: _Record, period_s: float) -> _Folded | None:
     slow = np.interp(after_s[whole], limits_s, record.charge_C)
     slow = (slow - np.interp(before_s[whole], limits_s, record.charge_C)) / period_s
     turns = record.middles_s[whole] / period_s % 1.0
-    return _Folded(record.rest_A[whole] - slow, number, turns, periods)
+    counts = np.maximum(np.bincount(number, minlength=periods), 1)
+    return _Folded(record.rest_A[whole] - slow, number, turns, periods, counts)
