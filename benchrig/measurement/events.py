@@ -259,5 +259,5 @@ def _draws(cut: _Cut, times: Floats, gap_s: float) -> int:
 def _onsets(event: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Positions where events begin."""
     onsets = event.copy()
-    onsets[1:] &= ~event[:-1]
+    np.greater(event[1:], event[:-1], out=onsets[1:])
     return onsets.nonzero()[0]
