@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +29,7 @@ GAPLESS = 0.02
 """A meter that is blind for no more than this sees the onsets well enough to lock onto them."""
 
 
-@dataclass(frozen=True)
-class Window:
+class Window(NamedTuple):
     """The part of a record to average, and the least uncertainty that its events leave.
 
     `edges`: batch limits as positions in the record, shape (k+1,), may lie within a reading.
@@ -164,7 +164,7 @@ def _smeared(
 def _mean(readings: Floats, edges: Floats) -> float:
     """Of all readings that lie between the outer `edges`, in whole or in part."""
     inside = readings[int(edges[0]) : int(edges[-1]) + 1]
-    return float(inside.sum()) / inside.size
+    return float(np.add.reduce(inside)) / inside.size
 
 
 def reading_limits(times: Floats, gap_s: float) -> Floats:
@@ -181,8 +181,7 @@ def time_at(times: Floats, position: float) -> float:
     return begin_s + (position - whole) * (end_s - begin_s)
 
 
-@dataclass(frozen=True)
-class _Cut:
+class _Cut(NamedTuple):
     """A number of whole periods from `first_s` on."""
 
     first_s: float
@@ -263,13 +262,13 @@ def _draws(cut: _Cut, times: Floats, gap_s: float) -> int:
     random on purpose, so that they don't.
     """
     events_s = cut.first_s + cut.period_s * np.arange(cut.periods)
-    following = times[np.minimum(np.searchsorted(times, events_s), times.size - 1)]
+    following = times[np.minimum(times.searchsorted(events_s), times.size - 1)]
     phases = (following - events_s) / gap_s % 1.0
-    return len(set((np.round(phases * cut.periods) % cut.periods).tolist()))
+    return len(set((np.rint(phases * cut.periods) % cut.periods).tolist()))
 
 
 def _onsets(event: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Positions where events begin."""
     onsets = event.copy()
-    onsets[1:] &= ~event[:-1]
+    np.greater(event[1:], event[:-1], out=onsets[1:])
     return onsets.nonzero()[0]
