@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from benchrig.bench import Bench
 from benchrig.drivers.meter_ranges import ASSUMED_BURDEN_V, ASSUMED_GAIN, ASSUMED_OFFSET
 from benchrig.finding import EMPTY_WITHIN_S
+from benchrig.measurement import SupplyLine, burden_flags
 from benchrig.measuring import SettlingPlan
 from benchrig.planning import PlannedState
 from benchrig.units import format_quantity
@@ -25,6 +27,9 @@ FLAGS = {
     "leakage_not_declared": "the UART lines stay idle while the board sleeps, and an idle TX line "
     "may feed it: the value may be too low by what it feeds in; park the lines ([board.parking]), "
     "or declare it ([board.leakage])",
+    "burden_not_corrected": "the shunt takes so much voltage from the board that a current which "
+    "goes with the voltage changes by more than its uncertainty; declare the state's sensitivity, "
+    "0 where its current does not depend on the voltage",
     "range_not_verified": "the kept verification of the meter has no check on that range; check it "
     "with benchrig verify-meter and a resistor that suits it",
 }
@@ -37,7 +42,7 @@ def cautions(bench: Bench, plan: Sequence[PlannedState]) -> Iterator[str]:
     flagged: dict[str, list[str]] = {}
     for entry in plan:
         if entry.range is not None:
-            for flag in bench.lacking(entry.range, entry.state):
+            for flag in (*bench.lacking(entry.range, entry.state), *_burdened(bench, entry)):
                 flagged.setdefault(flag, []).append(entry.state.name)
     for flag, names in flagged.items():
         yield f"{', '.join(names)}: {flag}: {FLAGS[flag]}"
@@ -50,6 +55,18 @@ def cautions(bench: Bench, plan: Sequence[PlannedState]) -> Iterator[str]:
     for entry in plan:
         yield from _never_settled(bench, entry)
         yield from _short_cycle(bench, entry)
+
+
+def _burdened(bench: Bench, entry: PlannedState) -> tuple[str, ...]:
+    """As far as the uncertainty is known beforehand."""
+    current_A, at, worth = entry.expected_A, entry.range, entry.worth
+    if current_A is None or at is None or at.assumed or entry.state.sensitivity is not None:
+        return ()
+    if worth is None or worth.settling_A is None:
+        return ()
+    expanded_A = math.hypot(worth.meter_A, worth.settling_A)
+    supply_V = bench.session.board.supply_voltage
+    return burden_flags(current_A, expanded_A, SupplyLine(supply_V, at.shunt_ohm))
 
 
 def _never_settled(bench: Bench, entry: PlannedState) -> Iterator[str]:

@@ -77,7 +77,7 @@ def state_result(
         )
     budget = priced.budget
     verdict: Verdict = rule.decide(budget, limit.min, limit.max)
-    flags = [*_flags(state, measured, budget, verdict), *lacks]
+    flags = [*_flags(state, measured, budget, verdict), *lacks, *priced.flags]
     if _stays_awake(state, measured, budget, awake_A):
         verdict = "fail"
         flags.append("stays_awake")
@@ -232,16 +232,29 @@ def budget_rows(budget: Budget) -> tuple[ContributionRecord, ...]:
     )
 
 
-def derived_results(
-    session: Session, visited: Collection[str], budgets: Mapping[str, Budget]
-) -> tuple[DerivedResult, ...]:
-    """The differences and ratios of a session, from the last measurement of each state; those
-    of which both states were asked for in this run, the `visited`."""
-    rule = decision_rule(session)
-    entries: list[Difference | Ratio] = [*session.differences, *session.ratios]
-    return tuple(
-        _derived(entry, rule, budgets) for entry in entries if set(entry.of) <= set(visited)
-    )
+class DerivedResults:
+    """The differences and ratios of a session; each is worked out once for what was measured."""
+
+    def __init__(self, session: Session) -> None:
+        self._rule = decision_rule(session)
+        self._entries: list[Difference | Ratio] = [*session.differences, *session.ratios]
+        self._known: dict[Difference | Ratio, tuple[list[Budget | None], DerivedResult]] = {}
+
+    def of(
+        self, visited: Collection[str], budgets: Mapping[str, Budget]
+    ) -> tuple[DerivedResult, ...]:
+        """From the last measurement of each state; those of which both states were asked for in
+        this run, the `visited`."""
+        asked = (entry for entry in self._entries if set(entry.of) <= set(visited))
+        return tuple(self._row(entry, budgets) for entry in asked)
+
+    def _row(self, entry: Difference | Ratio, budgets: Mapping[str, Budget]) -> DerivedResult:
+        measured = [budgets.get(name) for name in entry.of]
+        before, row = self._known.get(entry, (None, None))
+        if row is None or measured != before:
+            row = _derived(entry, self._rule, budgets)
+            self._known[entry] = measured, row
+        return row
 
 
 def _derived(

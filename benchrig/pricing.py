@@ -20,6 +20,7 @@ from benchrig.measurement import (
     SupplyLine,
     ZeroTaken,
     averaged_noise,
+    burden_flags,
     corrected_for_burden,
     declared_leakage,
     difference,
@@ -35,11 +36,13 @@ from benchrig.session.session_file import BoardRatings, State
 @dataclass(frozen=True)
 class Priced:
     """`budget` is that of the current at the nominal supply voltage and with no lines connected;
-    the corrections (in A) have been added to what was read."""
+    the corrections (in A) have been added to what was read. `flags`: what it lacks at this
+    current."""
 
     budget: Budget
     burden_correction_A: float | None = None
     leakage_correction_A: float | None = None
+    flags: tuple[str, ...] = ()
 
 
 class PricedMeter(Protocol):
@@ -174,7 +177,12 @@ class Pricing(MeterPricing):
                 budget, self._supply_line(entry), Sensitivity(slope, within / RECTANGLE)
             )
             burden_A = budget.value - uncorrected_A
-        return Priced(budget, burden_A, leakage_A)
+        flags = ()
+        if burden_A is None and not entry.assumed:
+            flags = burden_flags(
+                budget.value, budget.expanded_uncertainty, self._supply_line(entry)
+            )
+        return Priced(budget, burden_A, leakage_A, flags)
 
     def flags(self, entry: MeterRange, state: State) -> tuple[str, ...]:
         """What a result on a range lacks: of the meter's part, and of what the lines feed in."""

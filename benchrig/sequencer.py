@@ -25,7 +25,7 @@ from benchrig.events import (
     StateEnded,
     StateStarted,
 )
-from benchrig.judging import derived_results, with_sleep_flags
+from benchrig.judging import DerivedResults, with_sleep_flags
 from benchrig.leaving import NOT_REACHED
 from benchrig.measurement import confirmation, confirmed
 from benchrig.planning import further_visits, longest_visit_s, visit_s
@@ -109,6 +109,7 @@ class _Walk:
         self._told: list[Fault] = []
         self._safe_end: tuple[str, ...] = ()
         self._events: list[EventRecord] = []
+        self._derived = DerivedResults(self._session)
         hands = Hands(
             visit=lambda state: self._once(state, value=True),
             unmeasured=lambda state, fault: _with_fault(_unmeasured(state), fault),
@@ -298,7 +299,7 @@ class _Walk:
         visited = {state.name for state in self._states}
         # Of what only the verdict was wanted there is no value to derive anything from.
         visited -= {row.name for row in self._rows if "verdict_only" in row.flags}
-        derived = derived_results(self._session, visited, bench.budgets)
+        derived = self._derived.of(visited, bench.budgets)
         verdicts = [row.verdict for row in self._rows] + [row.verdict for row in derived]
         verdicts += self._steps.verdicts
         if self._fault is not None or not complete:

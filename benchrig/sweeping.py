@@ -128,8 +128,10 @@ class Sweeping:
     def _at_the_supply(self) -> Iterator[Point]:
         """The points as they would be with no shunt in the line. How the current changes with the
         voltage is known from the points at other voltages and the same clock."""
+        clocks_Hz = {measured.point.frequency_Hz for measured in self._measured}
+        slopes = {clock_Hz: self._slope(clock_Hz) for clock_Hz in clocks_Hz}
         for measured in self._measured:
-            slope = self._slope(measured.point.frequency_Hz)
+            slope = slopes[measured.point.frequency_Hz]
             current = measured.point.current
             if measured.board_V is None or slope is None:
                 current = _uncorrected(measured, self._supply_share)

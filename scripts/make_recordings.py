@@ -33,7 +33,7 @@ ROOT = Path(__file__).parents[1]
 # Relative, so that no recording names the machine on which it was made.
 SESSION, BENCH = Path("fixtures/hive-scale.session.toml"), Path("fixtures/simulated.bench.toml")
 
-LOST_METER = FaultPlan(meter=(Injection(Close(), AtMatch(re.compile(rb"FETC\?"), number=12)),))
+LOST_METER = FaultPlan(meter=(Injection(Close(), AtMatch(re.compile(rb"FETC\?"), number=40)),))
 CUT_REPLY = FaultPlan(
     board=(Injection(Cut(), AtMatch(re.compile(rb"ok id"), side="received"), after=4),)
 )

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from benchrig.drivers.meter_ranges import from_sheet
-from benchrig.judging import decision_rule, derived_results, state_result, with_sleep_flags
+from benchrig.judging import DerivedResults, decision_rule, state_result, with_sleep_flags
 from benchrig.measurement import (
     Budget,
     Contribution,
@@ -279,7 +279,7 @@ NAMES = [state.name for state in SESSION.states]
 
 
 def derived(session: Session = SESSION, **budgets: Any) -> dict[str, Any]:
-    return {row.name: row for row in derived_results(session, NAMES, budgets)}
+    return {row.name: row for row in DerivedResults(session).of(NAMES, budgets)}
 
 
 def test_a_difference_and_a_ratio() -> None:
@@ -322,6 +322,19 @@ def test_nothing_is_divided_by_no_current() -> None:
 
 def test_only_rows_of_states_that_were_visited() -> None:
     budgets = {name: budget_of(1e-3) for name in NAMES}
-    rows = derived_results(SESSION, ["idle", "lamp"], budgets)
+    rows = DerivedResults(SESSION).of(["idle", "lamp"], budgets)
     assert [row.name for row in rows] == ["lamp_alone"]
-    assert derived_results(SESSION, ["idle"], budgets) == ()
+    assert DerivedResults(SESSION).of(["idle"], budgets) == ()
+
+
+def test_what_was_measured_again_is_worked_out_again() -> None:
+    budgets = {name: budget_of(1e-3) for name in NAMES}
+    results = DerivedResults(SESSION)
+    before = results.of(NAMES, budgets)
+    assert results.of(NAMES, budgets) == before
+    budgets["lamp"] = budget_of(1.02e-2)
+    again = results.of(NAMES, budgets)
+    assert again == DerivedResults(SESSION).of(NAMES, budgets) != before
+    # A visit that failed leaves no value.
+    del budgets["lamp"]
+    assert results.of(NAMES, budgets) == DerivedResults(SESSION).of(NAMES, budgets) != again

@@ -289,6 +289,15 @@ def test_the_burden_is_corrected_with_its_sign() -> None:
     assert falling.budget.value == pytest.approx(0.9e-3)
 
 
+def test_a_burden_that_says_more_than_the_uncertainty_is_flagged() -> None:
+    """0.1 V of 3 V are 3.3 %, against U of 0.08 % of the reading and some of the range."""
+    assert price(settled(1e-3), 1e-3).flags == ("burden_not_corrected",)
+    assert price(settled(1e-3), 1e-3, state=sensitive(1e-3, 2e-4)).flags == ()
+    assert price(settled(1e-3), 1e-3, state=sensitive(0.0, 1e-5)).flags == ()
+    assert price(settled(1e-5), 1e-3).flags == ()
+    assert price(settled(1e-3, standard_uncertainty_A=2e-5), 1e-3).flags == ()
+
+
 def test_an_inaccurate_supply_is_priced_where_the_state_is_sensitive() -> None:
     file = with_supply(accuracy=0.01)
     priced = price(settled(1e-3), 1e-3, state=sensitive(1e-3, 0.0), file=file)
@@ -334,6 +343,7 @@ def test_with_a_large_shunt_only_the_corrected_value_is_true(seed: int, declared
     assert row.expanded_uncertainty_A is not None
     nominal_A = 3e-4 + 1e-3 * 3.0
     covers = abs(row.current_A - nominal_A) <= row.expanded_uncertainty_A
+    assert ("burden_not_corrected" in row.flags) is not declared
     assert covers is declared, f"seed {seed}: {row.current_A} ± {row.expanded_uncertainty_A}"
     assert (row.burden_correction_A is not None) is declared
     # What the board had while it was measured is told in either case.

@@ -123,6 +123,20 @@ def test_where_the_joint_model_does_not_hold_it_is_said_and_the_points_are_named
     assert 5e-6 < high.residual_A < 20e-6
 
 
+def test_points_whose_burden_says_more_than_their_uncertainty_are_flagged() -> None:
+    """The curves correct for it, the current of the point itself is the one at the board."""
+    points = swept(rig(session=session(sweeps=(SMALL,))))[1].points
+    flagged = ["burden_not_corrected" in point.row.flags for point in points]
+    burdens = []
+    for point in points:
+        current_A, left_V = point.row.current_A or 0.0, point.row.board_voltage_V or 0.0
+        # Relative to the nominal 3 V.
+        changed_A = current_A * (point.voltage_V - left_V) / 3.0
+        burdens.append(changed_A > (point.row.expanded_uncertainty_A or 0.0))
+    assert flagged == burdens
+    assert {True, False} <= set(flagged)
+
+
 def test_a_board_without_conductance_is_as_the_joint_model_says() -> None:
     board = board_file()
     states = tuple(

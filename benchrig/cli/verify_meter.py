@@ -205,10 +205,8 @@ def _checked(
             used.append(check.full_scale_A)
             say(_line(check))
             if check.is_blunt:
-                say(
-                    f"        resistor and voltage hide an error of up to {100.0 * check.unseen_share:.2g} %"
-                    " of the current: better known ones make a sharper check"
-                )
+                share = f"{100.0 * check.unseen_share:.2g} %"
+                say(f"        resistor and voltage hide an error of up to {share} of the current")
         left = [entry for entry in chain.meter.ranges if entry.full_scale_A not in used]
         if left:
             names = ", ".join(format_quantity(entry.full_scale_A, "A", 2) for entry in left)

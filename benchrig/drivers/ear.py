@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from benchrig.clock import Clock
 from benchrig.drivers.lines import Answer, Ledger, LineSplitter, ending_bytes, found, shown
@@ -38,8 +38,7 @@ def sent_text(protocol: Protocol, exchange: Exchange | None) -> str:
     return shown(bytes_of(protocol, exchange.send, exchange.send_hex, ended=False))
 
 
-@dataclass(frozen=True)
-class Heard:
+class Heard(NamedTuple):
     data: bytes
     lines: list[bytes]
     answers: list[Answer]

@@ -15,11 +15,14 @@ from typing import Any, Literal
 from benchrig.energy.lots import lot, one_board
 from benchrig.energy.profile import Path, Profile
 from benchrig.errors import Fault
+from benchrig.measurement.burden import BURDEN_NOT_CORRECTED
 from benchrig.measurement.combining import Budget
 from benchrig.measurement.contributions import Contribution, Stated
-from benchrig.result import ContributionRecord, SessionResult, StateResult
+from benchrig.result import ContributionRecord, SessionResult
 
 What = Literal["state", "charge"]
+
+_SAID_ELSEWHERE = ("above_limit", "below_limit", BURDEN_NOT_CORRECTED)
 
 FEW_BOARDS = 5
 """Below this the spread between boards is hardly known (common practice, no source)."""
@@ -206,25 +209,15 @@ def _limit(what: What, name: str, sources: Sequence[Source]) -> float | None:
 def _about_row(source: Source, row: Any) -> Iterator[str]:
     if row.verdict in ("undecided", "fail"):
         yield f"{source.name}: {row.name} is {row.verdict} against its limits"
-    odd = [flag for flag in row.flags if flag not in ("above_limit", "below_limit")]
+    odd = [flag for flag in row.flags if flag not in _SAID_ELSEWHERE]
     if odd:
         yield f"{source.name}: {row.name} has the flags {', '.join(odd)}"
-    if isinstance(row, StateResult):
-        yield from _at_lower_voltage(source, row)
-
-
-def _at_lower_voltage(source: Source, row: StateResult) -> Iterator[str]:
-    """The burden of the meter, where it was not corrected for and says more than U does: to be
-    judged by a current that goes with the voltage, as that of a clocked CMOS circuit does."""
-    supply_V, at_V = source.result.board.supply_voltage_V, row.board_voltage_V
-    if at_V is None or row.current_A is None or row.burden_correction_A is not None:
-        return
-    lost = 1.0 - at_V / supply_V
-    if lost * abs(row.current_A) > (row.expanded_uncertainty_A or 0.0):
+    if BURDEN_NOT_CORRECTED in row.flags and row.board_voltage_V is not None:
+        supply_V, at_V = source.result.board.supply_voltage_V, row.board_voltage_V
         yield (
             f"{source.name}: {row.name} was measured at {at_V:.3g} V, the rest being the burden of "
-            f"the meter: at {supply_V:g} V it may draw {100 * lost:.2g} % more, which is not in "
-            "its uncertainty; declare its sensitivity"
+            f"the meter: at {supply_V:g} V it may draw {100 * (1 - at_V / supply_V):.2g} % more, "
+            "which is not in its uncertainty; declare its sensitivity"
         )
 
 

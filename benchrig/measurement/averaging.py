@@ -70,7 +70,8 @@ class Sums:
     def means(self, edges: Floats) -> Floats:
         """`edges`: positions in the record, shape (k+1,), may lie within a reading."""
         at_edges = np.interp(edges, self._places, self._running)
-        return np.asarray(self._first + steps(at_edges) / steps(edges))
+        means: Floats = self._first + steps(at_edges) / steps(edges)
+        return means
 
 
 def batch_means(readings: Floats, edges: Floats) -> Floats:
@@ -131,7 +132,7 @@ def correlation(means: Floats) -> float:
 
 
 def _correlation(means: Floats, from_first: Floats, mean: float, rounding: float) -> float:
-    centred, spread = _centred(means.size)
+    centred, spread = centred_places(means.size)
     slope = float(centred.dot(from_first)) / spread
     residuals = means - (mean + slope * centred)
     power = float(residuals.dot(residuals))
@@ -144,6 +145,11 @@ def _correlation(means: Floats, from_first: Floats, mean: float, rounding: float
 
 def of_batches(means: Floats) -> Average:
     return Average(*_known(means), _halves(means))
+
+
+def of_noise(means: Floats, standard_uncertainty: float, dof: float) -> Average:
+    """Of batch `means` whose noise is known from elsewhere."""
+    return Average(_mean(means), standard_uncertainty, dof, _halves(means))
 
 
 def noise_of(means: Floats) -> tuple[float, float]:
@@ -168,7 +174,7 @@ def median(values: Floats) -> float:
     ordered.partition(half)
     upper = float(ordered.item(half))
     # The largest before it: to look for both places at once takes four times as long.
-    return upper if values.size % 2 else (float(ordered[:half].max()) + upper) / 2.0
+    return upper if values.size % 2 else (float(np.maximum.reduce(ordered[:half])) + upper) / 2.0
 
 
 def medians(rows: Floats) -> Floats:
@@ -189,13 +195,14 @@ def running_sum(values: Floats) -> Floats:
 
 def mean_square(values: Floats) -> float:
     """Mean square about the mean; as `np.var`, without its checks."""
-    deviations = values - values.sum() / values.size
-    return float((deviations * deviations).sum()) / values.size
+    deviations = values - np.add.reduce(values) / values.size
+    return float(np.add.reduce(deviations * deviations)) / values.size
 
 
 def steps(values: Floats) -> Floats:
     """From each value to the next, shape (n-1,); as `np.diff`, without its checks."""
-    return np.asarray(values[1:] - values[:-1])
+    apart: Floats = values[1:] - values[:-1]
+    return apart
 
 
 def _mean(values: Floats) -> float:
@@ -215,11 +222,11 @@ def _variance(values: Floats, mean: float, rounding: float) -> float:
 
 def _rounding(values: Floats) -> float:
     """Sum of squares that rounding alone leaves: a few units in the last place per value."""
-    return values.size * (4.0 * EPSILON * float(np.abs(values).max())) ** 2
+    return values.size * (4.0 * EPSILON * float(np.maximum.reduce(np.abs(values)))) ** 2
 
 
 @lru_cache(maxsize=64)
-def _centred(size: int) -> tuple[Floats, float]:
+def centred_places(size: int) -> tuple[Floats, float]:
     """Places about their middle, and their sum of squares."""
     centred = np.arange(size, dtype=np.float64) - (size - 1) / 2.0
     return centred, float(centred @ centred)

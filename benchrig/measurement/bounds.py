@@ -26,15 +26,17 @@ from benchrig.measurement.averaging import (
     BATCHES,
     Average,
     Floats,
-    batch_means,
-    median,
+    Sums,
+    even_edges,
+    mean_square,
+    noise_of,
     of_batches,
-    steps,
+    of_noise,
 )
 from benchrig.measurement.events import (
     NoWindow,
     Window,
-    reading_limits,
+    time_at,
     undeclared,
     whole_periods,
 )
@@ -97,30 +99,30 @@ class Seen:
     def length_s(self) -> float:
         return self.last_s - self.first_s
 
-    def upper_A(self, risk: float, sight: float, event_charge_C: float = 0.0) -> float:
-        """The settled current is above this with a probability of `risk` at most, and besides
-        because of a level that was not seen, with exp(-`sight`)/2 at most."""
-        if self.misses_above:
-            return math.inf
-        more = self._events(risk, event_charge_C)[1]
-        return self.mean.mean + self._around(risk, sight, -self.mean.first_minus_second) + more
-
-    def lower_A(self, risk: float, sight: float, event_charge_C: float = 0.0) -> float:
-        """The settled current is below this, as above."""
-        if self.misses_below:
-            return -math.inf
-        less = self._events(risk, event_charge_C)[0]
-        return self.mean.mean - self._around(risk, sight, self.mean.first_minus_second) - less
-
-    def _around(self, risk: float, sight: float, towards_A: float) -> float:
-        """All but the events; `towards_A` is the change within the window towards the bound."""
+    def bounds_A(
+        self, risk: float, sight: float, event_charge_C: float = 0.0
+    ) -> tuple[float, float]:
+        """The settled current is below the first, and above the second, with a probability of
+        `risk` at most, and besides because of a level that was not seen, with exp(-`sight`)/2 at
+        most."""
+        fewer, more = self._events(risk, event_charge_C)
         noise = t_quantile(self.mean.dof, 1.0 - 2.0 * risk) * self.mean.standard_uncertainty
+        unseen = self._unseen_A(sight)
         # Each half carries twice the variance of the whole, their difference four times.
         unsure = math.hypot(2.0 * self.mean.half_width, self.hidden_A)
-        settling = self.kappa * (max(towards_A, -AGAINST * towards_A) + unsure)
-        rate = max(towards_A - unsure, 0.0) / (self.length_s / 2.0)
-        drift = rate * DRIFT_TAUS * self.priors.slowest_tau_s
-        return noise + max(settling, drift) + self._unseen_A(sight) + self.priors.count_A / 2.0
+
+        def around(towards_A: float) -> float:
+            """All but the events; `towards_A`: change within the window towards the bound."""
+            settling = self.kappa * (max(towards_A, -AGAINST * towards_A) + unsure)
+            rate = max(towards_A - unsure, 0.0) / (self.length_s / 2.0)
+            drift = rate * DRIFT_TAUS * self.priors.slowest_tau_s
+            return noise + max(settling, drift) + unseen + self.priors.count_A / 2.0
+
+        mean, fall = self.mean.mean, self.mean.first_minus_second
+        return (
+            -math.inf if self.misses_below else mean - around(fall) - fewer,
+            math.inf if self.misses_above else mean + around(-fall) + more,
+        )
 
     def _unseen_A(self, sight: float) -> float:
         """How far the mean may be off because of a level that no reading was taken on.
@@ -157,13 +159,16 @@ def windows(times: Floats, readings: Floats, priors: Priors) -> tuple[Seen, ...]
 
     `times` and `readings` have shape (n,).
     """
-    found: list[Seen] = []
-    reason = NoWindow("few_readings", f"{times.size} readings: too few for a window")
     latest = times.size - SHORTEST
-    for start in sorted({min(int(share * times.size), latest) for share in STARTS}):
-        if start < 0:
-            break
-        seen = _window(times, readings, start, priors)
+    if latest < 0:
+        return NoWindow("few_readings", f"{times.size} readings: too few for a window")
+    resettled = int(times.searchsorted(times[0] + RESETTLING_S))
+    part = _Part(times, readings, Sums(readings), resettled, priors)
+    found: list[Seen] = []
+    starts = sorted({min(int(share * times.size), latest) for share in STARTS})
+    for start in starts:
+        # Where there is no window at all, the reason is that of the last one.
+        seen = _window(part, start, tell_why=start == starts[-1])
         if isinstance(seen, Seen):
             found.append(seen)
         elif seen.kind == "disturbed":
@@ -173,53 +178,62 @@ def windows(times: Floats, readings: Floats, priors: Priors) -> tuple[Seen, ...]
     return tuple(found) or reason
 
 
-def _window(times: Floats, readings: Floats, start: int, priors: Priors) -> Seen | NoWindow:
-    first = int(np.searchsorted(times, times[0] + RESETTLING_S))
+@dataclass(frozen=True)
+class _Part:
+    """Part of a record, with what is the same for all windows in it. `resettled`: where the
+    current may be compared from."""
+
+    times: Floats
+    readings: Floats
+    sums: Sums
+    resettled: int
+    priors: Priors
+
+
+def _window(part: _Part, start: int, *, tell_why: bool) -> Seen | NoWindow:
+    times, readings, priors = part.times, part.readings, part.priors
     level = Level.of(readings[start:])
-    if has_risen(readings, first, start, level, 3.0 * priors.count_A + priors.floor_A):
+    if has_risen(readings, part.resettled, start, level, 3.0 * priors.count_A + priors.floor_A):
         return NoWindow(
             "disturbed",
             f"the current rose again before {times[start]:.3g} s, which settling never does: "
             "look for a reset, a brown-out or a wake-up that was not declared",
         )
     if priors.period_s is not None:
-        window = whole_periods(times, readings, start, level, priors)
+        window = whole_periods(times, readings, start, level, priors, tell_why=tell_why)
     else:
-        edges = np.linspace(start, times.size, min(BATCHES, times.size - start) + 1)
+        edges = even_edges(start, times.size, min(BATCHES, times.size - start))
         window = undeclared(readings[start:], level, edges, priors.count_A)
-    if isinstance(window, NoWindow):
-        return window
-    return _seen(times, readings, window, level, priors)
+    return window if isinstance(window, NoWindow) else _seen(part, window, level)
 
 
-def _seen(
-    times: Floats, readings: Floats, window: Window, level: Level, priors: Priors
-) -> Seen | NoWindow:
-    edges = window.edges
-    start = int(edges[0])
-    part = readings[start : math.ceil(edges[-1])]
-    mean = _steady(readings, edges)
+def _seen(part: _Part, window: Window, level: Level) -> Seen | NoWindow:
+    times, readings, priors = part.times, part.readings, part.priors
+    begin, end = window.edges.item(0), window.edges.item(-1)
+    start = int(begin)
+    within = readings[start : math.ceil(end)]
+    mean = _steady(part.sums.means(window.edges))
     declared = priors.period_s is not None
     if declared:
         uncertainty = max(mean.standard_uncertainty, window.least_uncertainty_A)
         mean = mean.known_to(uncertainty, mean.dof)
-    limits = reading_limits(times, median(steps(times)))
-    first_s, last_s = np.interp(edges[[0, -1]], np.arange(limits.size), limits)
-    kappa = still_to_come(float(first_s), float(last_s), priors.slowest_tau_s)
+    first_s, last_s = time_at(times, begin), time_at(times, end)
+    kappa = still_to_come(first_s, last_s, priors.slowest_tau_s)
     if not math.isfinite(kappa):
         return NoWindow("few_readings", "the record is too short to show any settling")
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
-    undithered = priors.count_A > 0.0 and float(np.std(part)) < priors.count_A / 2.0
+    count_A = priors.count_A
+    undithered = count_A > 0.0 and math.sqrt(mean_square(within)) < count_A / 2.0
     above, below = (
-        (False, False) if declared else _excursions_before(readings[:start], level, priors.count_A)
+        (False, False) if declared else _excursions_before(readings[:start], level, count_A)
     )
     return Seen(
-        first_s=float(first_s),
-        last_s=float(last_s),
-        readings=part.size,
+        first_s=first_s,
+        last_s=last_s,
+        readings=within.size,
         mean=mean,
         kappa=kappa,
-        hidden_A=priors.count_A / 2.0 if undithered else 0.0,
+        hidden_A=count_A / 2.0 if undithered else 0.0,
         events_A=0.0 if declared else window.events_A,
         clusters=0 if declared else window.clusters,
         misses_above=above,
@@ -234,25 +248,23 @@ def _excursions_before(readings: Floats, level: Level, count_A: float) -> tuple[
     threshold = level.threshold_A(count_A)
     away = readings - level.base_A
     near = np.abs(away) < threshold / 2.0
-    if not np.any(near):
+    if not near.any():
         return False, False
-    since = away[np.argmax(near) :]
-    return bool(np.any(since > threshold)), bool(np.any(since < -threshold))
+    since = away[near.argmax() :]
+    return float(since.max()) > threshold, float(since.min()) < -threshold
 
 
-def _steady(readings: Floats, edges: Floats) -> Average:
-    """The mean, with the noise around a parabola: the transient is priced by itself, and taken
-    for noise it would be priced twice, with hardly any degrees of freedom."""
-    means = batch_means(readings, edges)
-    mean = of_batches(means)
+def _steady(means: Floats) -> Average:
+    """Of batch `means`, with the noise around a parabola: the transient is priced by itself, and
+    taken for noise it would be priced twice, with hardly any degrees of freedom."""
     if means.size < FEWEST_FOR_CURVE:
-        return mean
+        return of_batches(means)
     base = _parabolas(means.size)
     from_first = means - means[0]
-    noise = of_batches(from_first - base @ (base.T @ from_first))
+    uncertainty, dof = noise_of(from_first - base @ (base.T @ from_first))
     # A parabola takes three degrees of freedom from the variance, the mean alone took one.
     lost = math.sqrt((means.size - 1.0) / (means.size - 3.0))
-    return mean.known_to(noise.standard_uncertainty * lost, max(noise.dof - 2.0, 2.0))
+    return of_noise(means, uncertainty * lost, max(dof - 2.0, 2.0))
 
 
 @lru_cache(maxsize=8)

@@ -12,6 +12,8 @@ from benchrig.measurement.combining import Budget, combine
 from benchrig.measurement.contributions import Contribution, Stated, contribution
 from benchrig.measurement.line_fit import fit_line
 
+BURDEN_NOT_CORRECTED = "burden_not_corrected"
+
 
 @dataclass(frozen=True)
 class SupplyLine:
@@ -79,6 +81,15 @@ def corrected_for_burden(
     rest = _supply_and_shunt(line, -slope, slope * current.value)
     scaled = [part.scaled(1.0 + slope * line.shunt_ohm) for part in current.contributions]
     return Budget(current.value + slope * step_V, (*scaled, slope_line, *rest))
+
+
+def burden_flags(
+    current_A: float, expanded_uncertainty_A: float, line: SupplyLine
+) -> tuple[str, ...]:
+    """`burden_not_corrected` where the shunt changes a current by more than its expanded
+    uncertainty, if that goes with the voltage, as the current of a clocked CMOS circuit does."""
+    changed_A = current_A**2 * line.shunt_ohm / line.voltage_V
+    return (BURDEN_NOT_CORRECTED,) if changed_A > expanded_uncertainty_A else ()
 
 
 def fit_sensitivity(

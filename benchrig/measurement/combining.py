@@ -10,10 +10,11 @@ independent and adds in squares (GUM, JCGM 100:2008, 5.1.2, 5.2.2).
 from __future__ import annotations
 
 import math
+import operator
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, reduce
 
 from benchrig.measurement.contributions import Contribution, Row
 from benchrig.measurement.quantiles import t_quantile
@@ -123,23 +124,23 @@ def weighted_sum(budgets: Sequence[Budget], weights: Sequence[float]) -> Budget:
 
 def _one_per_cause(lines: Sequence[Contribution]) -> list[Contribution]:
     """All lines of one shared cause as one, their effects added with their signs."""
-    merged: dict[str | int, Contribution] = {}
+    causes: dict[str | int, list[Contribution]] = {}
     for index, part in enumerate(lines):
-        key = index if part.shared is None else part.shared
-        before = merged.get(key)
-        merged[key] = part if before is None else _sum(before, part)
-    return list(merged.values())
+        causes.setdefault(index if part.shared is None else part.shared, []).append(part)
+    return [parts[0] if len(parts) == 1 else _sum(parts) for parts in causes.values()]
 
 
-def _sum(a: Contribution, b: Contribution) -> Contribution:
-    larger = max(a, b, key=lambda part: part.origin.standard_uncertainty)
-    effect, uncertainty = a.effect + b.effect, larger.origin.standard_uncertainty
+def _sum(parts: Sequence[Contribution]) -> Contribution:
+    largest = max(parts, key=lambda part: part.origin.standard_uncertainty)
+    uncertainty = largest.origin.standard_uncertainty
+    # Not by sum(), which rounds otherwise from Python 3.12 on.
+    effect = reduce(operator.add, (part.effect for part in parts))
     sensitivity = effect / uncertainty if uncertainty > 0.0 else 0.0
     return replace(
-        larger,
+        largest,
         standard_uncertainty=abs(effect),
-        dof=min(a.dof, b.dof),
-        stated=replace(larger.origin, sensitivity=sensitivity),
+        dof=min(part.dof for part in parts),
+        stated=replace(largest.origin, sensitivity=sensitivity),
     )
 
 

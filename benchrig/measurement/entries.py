@@ -48,7 +48,8 @@ class Entries:
         """Takes `times` and `currents` in, shape (n,), n up to the capacity at a time or more."""
         self.size += times.size
         if self.per_entry == 1 and self._filled + times.size <= self._capacity:
-            self._append(np.array((times, currents), dtype=np.float64)[:, :, None])
+            new = self._room(times.size)
+            new[0], new[1], new[2] = times, currents, 0.0
             return
         for first in range(0, times.size, self._capacity):
             part = slice(first, first + self._capacity)
@@ -68,16 +69,19 @@ class Entries:
             self._waiting = self._waiting[:, taken * self.per_entry :]
 
     def _append(self, readings: Floats) -> None:
-        taken = readings.shape[1]
-        while self._filled + taken > self._entries.shape[1]:
-            self._entries = np.concatenate((self._entries, np.empty_like(self._entries)), axis=1)
         # Merged pair by pair, as a full record is: the same sums in the same order.
         entries = np.zeros((3, *readings.shape[1:]))
         entries[:2] = readings
         while entries.shape[2] > 1:
             entries = _pairs(entries[:, :, 0::2], entries[:, :, 1::2])
-        self._entries[:, self._filled : self._filled + taken] = entries[:, :, 0]
+        self._room(readings.shape[1])[:] = entries[:, :, 0]
+
+    def _room(self, taken: int) -> Floats:
+        """For so many entries more; to be filled."""
+        while self._filled + taken > self._entries.shape[1]:
+            self._entries = np.concatenate((self._entries, np.empty_like(self._entries)), axis=1)
         self._filled += taken
+        return self._entries[:, self._filled - taken : self._filled]
 
     def _merge(self) -> None:
         half = self._filled // 2

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +31,7 @@ LASTING = 1.25
 """Entries per event, above which a meter that is blind between them misses none."""
 
 
-@dataclass(frozen=True)
-class Window:
+class Window(NamedTuple):
     """The part of a record to average, and the least uncertainty that its events leave.
 
     `edges`: batch limits as positions in the record, shape (k+1,), may lie within a reading.
@@ -102,16 +102,27 @@ def undeclared(part: Floats, level: Level, edges: Floats, count_A: float) -> Win
 
 
 def whole_periods(
-    times: Floats, readings: Floats, start: int, level: Level, priors: Priors
+    times: Floats,
+    readings: Floats,
+    start: int,
+    level: Level,
+    priors: Priors,
+    *,
+    tell_why: bool = True,
 ) -> Window | NoWindow:
     """The window from `start`, whose readings have that `level`, cut to whole wake-up periods;
-    `priors.period_s` must be declared."""
+    `priors.period_s` must be declared. Without `tell_why` nothing is looked for in what is too
+    short to hold them, and why there is no window may be told otherwise."""
     assert priors.period_s is not None
     gap_s = median(steps(times))
     aperture_periods = gap_s * (1.0 - priors.dead_share) / priors.period_s
     if aperture_periods > 0.5 and abs(aperture_periods - round(aperture_periods)) <= WHOLE:
         # Each reading averages whole periods: there is nothing to see, nothing to miss.
         return Window(even_edges(start, times.size, BATCHES), clusters=times.size - start)
+    # Onsets at either end are known to about a reading.
+    longest_s = times[-1] - times[start] + 2.0 * gap_s
+    if not tell_why and longest_s < FEWEST_PERIODS * (1.0 - PERIOD_ERROR) * priors.period_s:
+        return NoWindow("wakeups_not_seen", f"less than {FEWEST_PERIODS} wake-up periods")
     excess = readings[start:] - level.base_A
     onsets_s = times[start + _onsets(excess > level.threshold_A(priors.count_A))]
     if priors.dead_share > GAPLESS:
@@ -184,7 +195,7 @@ def _smeared(
 def _mean(readings: Floats, edges: Floats) -> float:
     """Of all readings that lie between the outer `edges`, in whole or in part."""
     inside = readings[int(edges[0]) : int(edges[-1]) + 1]
-    return float(inside.sum()) / inside.size
+    return float(np.add.reduce(inside)) / inside.size
 
 
 def reading_limits(times: Floats, gap_s: float) -> Floats:
@@ -201,8 +212,7 @@ def time_at(times: Floats, position: float) -> float:
     return begin_s + (position - whole) * (end_s - begin_s)
 
 
-@dataclass(frozen=True)
-class _Cut:
+class _Cut(NamedTuple):
     """A number of whole periods from `first_s` on; `left_out`: share of those without an event."""
 
     first_s: float
@@ -292,13 +302,13 @@ def _draws(cut: _Cut, times: Floats, gap_s: float) -> int:
     random on purpose, so that they don't.
     """
     events_s = cut.first_s + cut.period_s * np.arange(cut.periods)
-    following = times[np.minimum(np.searchsorted(times, events_s), times.size - 1)]
+    following = times[np.minimum(times.searchsorted(events_s), times.size - 1)]
     phases = (following - events_s) / gap_s % 1.0
-    return len(set((np.round(phases * cut.periods) % cut.periods).tolist()))
+    return len(set((np.rint(phases * cut.periods) % cut.periods).tolist()))
 
 
 def _onsets(event: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Positions where events begin."""
     onsets = event.copy()
-    onsets[1:] &= ~event[:-1]
+    np.greater(event[1:], event[:-1], out=onsets[1:])
     return onsets.nonzero()[0]

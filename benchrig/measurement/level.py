@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from benchrig.measurement.averaging import Floats, median
 
 
-@dataclass(frozen=True)
-class Level:
+class Level(NamedTuple):
     """`base_A`: the median. `spread_A`: the robust standard deviation (1.4826 MAD)."""
 
     base_A: float

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
-from functools import cached_property
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
 
 from benchrig.measurement import noise, settling
 from benchrig.measurement.averaging import (
@@ -49,8 +51,7 @@ UNKNOWN_RESOLUTION = NoWindow(
 )
 
 
-@dataclass(frozen=True)
-class Figures:
+class Figures(NamedTuple):
     """What one look found. Times in s after the command, currents in A.
 
     `allowed_A`: what the half-width and the bound may be for the current to count as settled.
@@ -88,31 +89,39 @@ class Figures:
         return self.known_to_A <= self.allowed_A and self.window.representative
 
 
-@dataclass(frozen=True)
 class _Known:
-    """What a look works on. `priors`: as declared, but for a count that the readings told;
-    `levels`: of the parts of the record from some entries on, each worked out once."""
+    """What a look works on. `priors`: as declared, but for a count that the readings told. What
+    both windows need of the readings is worked out once."""
 
-    record: Entries
-    declared: Priors
-    priors: Priors
-    few: bool
-    levels: dict[int, Level] = field(default_factory=dict)
+    def __init__(self, record: Entries, declared: Priors, priors: Priors, few: bool) -> None:
+        self.record, self.declared, self.priors, self.few = record, declared, priors, few
+        self.times, self.readings = record.times, record.means
+        self._levels: dict[int, Level] = {}
+        self._sums: Sums | None = None
 
-    @cached_property
+    @property
     def sums(self) -> Sums:
-        return Sums(self.record.means)
+        if self._sums is None:
+            self._sums = Sums(self.readings)
+        return self._sums
 
     def level(self, start: int) -> Level:
-        if start not in self.levels:
-            self.levels[start] = Level.of(self.record.means[start:])
-        return self.levels[start]
+        """Of the part of the record from some entry on."""
+        if start not in self._levels:
+            self._levels[start] = Level.of(self.readings[start:])
+        return self._levels[start]
 
     def base_A(self, within: slice) -> float:
         """The median of some entries."""
-        if within.start in self.levels and within.stop == self.record.times.size:
-            return self.levels[within.start].base_A
-        return median(self.record.means[within])
+        if within.start in self._levels and within.stop == self.times.size:
+            return self._levels[within.start].base_A
+        return median(self.readings[within])
+
+    def scatter_A(self, within: slice) -> float:
+        """Standard deviation of the readings themselves, however many are in an entry."""
+        inside = self.record.scatter[within]
+        of_entries = mean_square(self.readings[within])
+        return math.sqrt(of_entries + float(np.add.reduce(inside)) / inside.size)
 
 
 def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
@@ -155,13 +164,13 @@ def examine(record: Entries, declared: Priors) -> Figures | NoWindow:
 
 
 def _from(known: _Known, start: int, rest: int, flags: tuple[str, ...]) -> Figures | NoWindow:
-    record, priors, level = known.record, known.priors, known.level(start)
+    times, readings, priors = known.times, known.readings, known.priors
+    level = known.level(start)
     if priors.period_s is not None:
-        window = whole_periods(record.times, record.means, start, level, priors)
+        window = whole_periods(times, readings, start, level, priors)
         return window if isinstance(window, NoWindow) else _figures(known, window, None, flags)
-    batches = record.times.size - start if known.few else BATCHES
-    edges = even_edges(start, record.times.size, batches)
-    window = undeclared(record.means[start:], level, edges, priors.count_A)
+    edges = even_edges(start, times.size, times.size - start if known.few else BATCHES)
+    window = undeclared(readings[start:], level, edges, priors.count_A)
     return _figures(known, window, rest, flags)
 
 
@@ -193,8 +202,8 @@ def drifting(readings: Floats, figures: Figures, priors: Priors) -> tuple[float,
 
 def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, ...]) -> Figures:
     """`rest`: since which entry the current is seen at rest; None: for the window alone."""
-    record, priors, few = known.record, known.priors, known.few
-    times, edges = record.times, window.edges
+    priors, few = known.priors, known.few
+    times, edges = known.times, window.edges
     first, last = float(edges[0]), float(edges[-1])
     within = slice(int(first), math.ceil(last))
     means = known.sums.means(edges)
@@ -204,7 +213,7 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
     first_s, last_s = _after_command(times, first), time_at(times, last)
     # Without half a count of noise the readings are rounded alike, and averaging finds nothing.
     count_A = priors.count_A
-    undithered = count_A > 0.0 and _scatter_A(record, within) < count_A / 2.0
+    undithered = count_A > 0.0 and known.scatter_A(within) < count_A / 2.0
     kappa = settling.still_to_come(first_s, last_s, priors.slowest_tau_s)
     change = _change(batches, fine, edges)
     bound = settling.settling_bound(change, kappa, count_A / 2.0 if undithered else 0.0)
@@ -212,7 +221,7 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
     return Figures(
         first_s=first_s,
         last_s=last_s,
-        readings=(within.stop - within.start) * record.per_entry,
+        readings=(within.stop - within.start) * known.record.per_entry,
         mean=mean,
         half_width_A=math.hypot(mean.half_width, count_A / 2.0),
         to_come_A=bound,
@@ -224,12 +233,6 @@ def _figures(known: _Known, window: Window, rest: int | None, flags: tuple[str, 
         window=window,
         flags=(*_flags(known, undithered, window), *flags),
     )
-
-
-def _scatter_A(record: Entries, within: slice) -> float:
-    """Standard deviation of the readings themselves, however many are in an entry."""
-    inside = record.scatter[within]
-    return math.sqrt(mean_square(record.means[within]) + float(inside.sum()) / inside.size)
 
 
 def _after_command(times: Floats, position: float) -> float:

@@ -45,7 +45,7 @@ def allan_variance(means: Floats, blocks: int) -> float:
 def _allan_variance(running: Floats, blocks: int) -> float:
     of_blocks = (running[blocks:] - running[:-blocks]) / blocks
     squares = np.square(of_blocks[blocks:] - of_blocks[:-blocks])
-    return float(squares.sum()) / squares.size / 2.0
+    return float(np.add.reduce(squares)) / squares.size / 2.0
 
 
 def long_run(short_means: Floats) -> tuple[float, float]:
@@ -79,7 +79,7 @@ def first_step(readings: Floats, least_A: float) -> int | None:
     means = (running[size:] - running[:-size]) / size
     change = np.abs(means[size:] - means[:-size])
     before, jump, after = change[: -2 * size], change[size:-size], change[2 * size :]
-    if not (jump > least_A).any():
+    if np.maximum.reduce(jump) <= least_A:
         return None
     noise = 1.4826 * median(np.abs(steps(readings))) / math.sqrt(size)
     least = max(6.0 * noise, least_A)

@@ -11,11 +11,12 @@ from __future__ import annotations
 import cmath
 import math
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchrig.measurement.averaging import Floats, median, running_sum, steps
+from benchrig.measurement.averaging import Floats, centred_places, median, running_sum, steps
 
 RISK = 1e-4
 """Chance that white noise is taken for a period, in one search, however many periods it tries; of
@@ -82,11 +83,10 @@ class Wave:
     def at(self, times_s: Floats) -> Floats:
         """Shape (n,), in A."""
         turns = times_s / self.period_s % 1.0
-        parts = [
-            (amplitude_A * np.exp(1j * math.tau * k * turns)).real
-            for k, amplitude_A in enumerate(self.harmonics_A, start=1)
-        ]
-        return np.asarray(np.sum(parts, axis=0), dtype=np.float64)
+        amplitudes_A = np.array(self.harmonics_A)[:, None]
+        orders = np.arange(1.0, len(self.harmonics_A) + 1.0)[:, None]
+        parts = (amplitudes_A * np.exp(1j * math.tau * orders * turns)).real
+        return np.asarray(parts.sum(axis=0), dtype=np.float64)
 
 
 def find_wave(
@@ -107,9 +107,13 @@ def find_wave(
     tried = np.flatnonzero((frequencies_Hz >= whole[0]) & (frequencies_Hz <= whole[1]))
     record = _Record.of(times_s, currents_A)
 
+    @cache
+    def wave_at(at_Hz: float) -> Wave | None:
+        return _wave(record, 1.0 / at_Hz)
+
     def seen(at_Hz: float, low_Hz: float, high_Hz: float) -> Wave | None:
         tries = TRIES * max(length_s * (high_Hz - low_Hz), 1.0)
-        wave = _wave(record, 1.0 / at_Hz)
+        wave = wave_at(at_Hz)
         return wave if wave is not None and wave.chance * tries < RISK else None
 
     peaks_Hz = _peaks(frequencies_Hz[tried], power[tried])
@@ -194,8 +198,8 @@ def _wave(record: _Record, period_s: float) -> Wave | None:
     if middle == 0.0:
         return None
     # A period that is a little off turns the phase steadily from period to period.
-    ordinal = np.arange(coefficients.size) - (coefficients.size - 1) / 2.0
-    turn = float(ordinal @ (coefficients / middle).imag) / float(ordinal @ ordinal)
+    ordinal, spread = centred_places(coefficients.size)
+    turn = float(ordinal @ (coefficients / middle).imag) / spread
     period_s /= max(1.0 + turn / math.tau, 0.5)
     folded = _fold(record, period_s)
     if folded is None:
@@ -234,20 +238,21 @@ def _with_overtones(record: _Record, wave: Wave, step_s: float) -> Wave:
 @dataclass(frozen=True)
 class _Folded:
     """Readings of `periods` whole periods without what changes more slowly: the period that each
-    belongs to, and its phase in turns; shapes (n,)."""
+    belongs to, and its phase in turns; shapes (n,). `counts`: of the readings in each period, 1 at
+    least."""
 
     currents_A: Floats
     number: NDArray[np.intp]
     turns: Floats
     periods: int
+    counts: NDArray[np.intp]
 
     def coefficients(self, harmonic: int) -> NDArray[np.complex128]:
         """The Fourier coefficient in each period, shape (periods,)."""
         waves = self.currents_A * np.exp(-1j * math.tau * harmonic * self.turns)
         real = np.bincount(self.number, waves.real, self.periods)
         imaginary = np.bincount(self.number, waves.imag, self.periods)
-        counts = np.bincount(self.number, minlength=self.periods)
-        return np.asarray((real + 1j * imaginary) / np.maximum(counts, 1))
+        return np.asarray((real + 1j * imaginary) / self.counts)
 
 
 def _fold(record: _Record, period_s: float) -> _Folded | None:
@@ -271,4 +276,5 @@ def _fold(record: _Record, period_s: float) -> _Folded | None:
     slow = np.interp(after_s[whole], limits_s, record.charge_C)
     slow = (slow - np.interp(before_s[whole], limits_s, record.charge_C)) / period_s
     turns = record.middles_s[whole] / period_s % 1.0
-    return _Folded(record.rest_A[whole] - slow, number, turns, periods)
+    counts = np.maximum(np.bincount(number, minlength=periods), 1)
+    return _Folded(record.rest_A[whole] - slow, number, turns, periods, counts)

@@ -107,7 +107,8 @@ class Record:
         valid = np.abs(currents) < SENTINEL  # false for NaN
         if self._entered_s is None and valid.any():
             self._entered_s = float(times[valid.argmax()])
-        valid &= times >= self._begin_s
+        if times[0] < self._begin_s:
+            valid &= times >= self._begin_s
         every = bool(valid.all())
         valid_s = times if every else times[valid]
         last = max(until_size - self.size - 1, 0)
@@ -118,23 +119,22 @@ class Record:
             taken = times.size
         else:
             taken = 1 + (last if every else int(valid.nonzero()[0][last]))
-        self._keep(times[:taken], currents[:taken], valid[:taken])
+        self._last_time_s = float(times[taken - 1])
+        if every:
+            self._keep(times[:taken], currents[:taken])
+        else:
+            self._sort_out(times[:taken], currents[:taken], valid[:taken])
         return taken
 
-    def _keep(self, times: Floats, currents: Floats, valid: np.ndarray) -> None:
-        if times.size:
-            self._last_time_s = float(times[-1])
-        if valid.all():
-            self._keep_valid(times, currents)
-            return
+    def _sort_out(self, times: Floats, currents: Floats, valid: np.ndarray) -> None:
         none = np.abs(currents[~valid & (times >= self._begin_s)])
         none = none[~(none < SENTINEL)]
         overload = (none < NOT_A_NUMBER) | np.isinf(none)
         self.overloads += int(np.count_nonzero(overload))
         self.invalid += int(np.count_nonzero(~overload))
-        self._keep_valid(times[valid], currents[valid])
+        self._keep(times[valid], currents[valid])
 
-    def _keep_valid(self, times: Floats, currents: Floats) -> None:
+    def _keep(self, times: Floats, currents: Floats) -> None:
         if times.size:
             assert self._entered_s is not None
             self.entries.add(times - self._entered_s, currents)

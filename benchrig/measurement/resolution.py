@@ -33,11 +33,11 @@ def count_of(readings: Floats, per_entry: int = 1) -> float | None:
     ordered.sort()
     rounding = 8.0 * EPSILON * max(abs(float(ordered[0])), abs(float(ordered[-1])))
     apart = steps(ordered)
-    real = apart[apart > rounding]
-    if not real.size:
+    if not (apart > rounding).any():
         return _last_digit(float(ordered[0]))
     if np.count_nonzero(apart) + 1 > max(FEW * readings.size, 2.0):
         return 0.0
+    real = apart[apart > rounding]
     count = float(real.min())
     off_grid = np.abs(real / count - np.round(real / count))
     return count * per_entry if np.all(off_grid <= ON_GRID + rounding / count) else 0.0

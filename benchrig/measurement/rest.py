@@ -8,7 +8,7 @@ that is worth.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -24,8 +24,7 @@ NEAR = 0.25
 BLOCK = 5
 
 
-@dataclass(frozen=True)
-class Rest:
+class Rest(NamedTuple):
     """`latest_start`: where averaging has to start at the latest, so that no noise is cut off;
     `None` if there is none. `begin`: from where on a step would have been seen."""
 

@@ -35,7 +35,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -197,13 +197,15 @@ class VerdictWatch:
         guarded = int(np.searchsorted(record.times, self._priors.guard_s))
         self._looks += 1
         self._looks_after_guard += record.times.size - guarded >= BATCHES
-        late = record.readings[record.times.size // 2 :]
-        count_A = self._priors.count_A or count_of(late, record.entries.per_entry)
-        if count_A is None:
-            self._trouble = UNKNOWN_RESOLUTION
-            self._decision = self._decide("waiting", self._trouble.reason)
-            return
-        priors = replace(self._priors, count_A=count_A)
+        priors = self._priors
+        if not priors.count_A:
+            late = record.readings[record.times.size // 2 :]
+            count_A = count_of(late, record.entries.per_entry)
+            if count_A is None:
+                self._trouble = UNKNOWN_RESOLUTION
+                self._decision = self._decide("waiting", self._trouble.reason)
+                return
+            priors = replace(priors, count_A=count_A)
         later = windows(record.times[guarded:], record.readings[guarded:], priors)
         every = windows(record.times, record.readings, priors) if self._sleeps else ()
         troubles = [found for found in (every, later) if isinstance(found, NoWindow)]
@@ -225,19 +227,28 @@ class VerdictWatch:
         """Pass, fail or neither, from bounds that each have their own risk."""
         low, high = self._limits
         passes, fails = self._risks.consumer, self._risks.producer
-        upper_A, lower_A = look.upper_A(passes), look.lower_A(fails)
+        least_A, upper_A = look.bounds_A(passes)
+        lower_A, most_A = (least_A, upper_A) if fails == passes else look.bounds_A(fails)
         kind: DecisionKind = "waiting"
         if (
             upper_A <= high - self._guard_band_A(high, passes)
-            and look.lower_A(passes) >= low + self._guard_band_A(low, passes)
+            and least_A >= low + self._guard_band_A(low, passes)
         ):  # fmt: skip
             kind = "pass"
         elif (
             lower_A > high + self._guard_band_A(high, fails)
-            or look.upper_A(fails) < low - self._guard_band_A(low, fails)
+            or most_A < low - self._guard_band_A(low, fails)
         ):  # fmt: skip
             kind = "fail"
-        self._decision = self._decide(kind, self._reason(kind, lower_A, upper_A), look)
+        narrowest = look.narrowest
+        self._decision = self._decide(
+            kind,
+            self._reason(kind, lower_A, upper_A),
+            current_A=None if narrowest is None else narrowest.mean.mean,
+            lower_A=lower_A,
+            upper_A=upper_A,
+            unseen_rate_per_s=look.unseen_rate_per_s(passes),
+        )
 
     def _guard_band_A(self, limit_A: float, risk: float) -> float:
         """Half of the risk, one-sided, for the meter's error (JCGM 106:2012, 8.3, from memory)."""
@@ -258,20 +269,16 @@ class VerdictWatch:
             return replace(self._decision, kind=self._trouble.kind, reason=self._trouble.reason)
         return replace(self._decision, kind="undecided")
 
-    def _decide(self, kind: DecisionKind, reason: str, look: _Look | None = None) -> Decision:
+    def _decide(self, kind: DecisionKind, reason: str, **known: Any) -> Decision:
         record = self._record
-        narrowest = look.narrowest if look is not None else None
         return Decision(
             kind,
             reason,
-            current_A=narrowest.mean.mean if narrowest is not None else None,
-            lower_A=look.lower_A(self._risks.producer) if look is not None else -math.inf,
-            upper_A=look.upper_A(self._risks.consumer) if look is not None else math.inf,
             decided_after_s=record.last_valid_s if kind in ("pass", "fail") else None,
             readings=record.size,
             risks=self._risks,
-            unseen_rate_per_s=look.unseen_rate_per_s(self._risks.consumer) if look else None,
             dropped=record.dropped,
+            **known,
         )
 
     def _reason(self, kind: DecisionKind, lower_A: float, upper_A: float) -> str:
@@ -296,27 +303,27 @@ class _Look:
     later_looks: int
     event_charge_C: float
 
-    def upper_A(self, risk: float) -> float:
+    def bounds_A(self, risk: float) -> tuple[float, float]:
+        """The lower and the upper one, each wrong with that risk at most but for the meter."""
         share, later_share = _spent(risk, self.looks), _spent(risk, self.later_looks)
         sight, charge_C = _sight(risk), self.event_charge_C
-        bounds = [seen.upper_A(share, sight, charge_C) for seen in self.every]
-        bounds += [seen.upper_A(later_share, sight, charge_C) for seen in self.later]
-        return min(bounds, default=math.inf)
-
-    def lower_A(self, risk: float) -> float:
-        share, sight = _spent(risk, self.later_looks), _sight(risk)
-        bounds = [seen.lower_A(share, sight, self.event_charge_C) for seen in self.later]
-        return max(bounds, default=-math.inf)
+        every = [seen.bounds_A(share, sight, charge_C) for seen in self.every]
+        later = [seen.bounds_A(later_share, sight, charge_C) for seen in self.later]
+        return (
+            max((lower_A for lower_A, _ in later), default=-math.inf),
+            min((upper_A for _, upper_A in every + later), default=math.inf),
+        )
 
     @property
     def narrowest(self) -> Seen | None:
         """The window whose mean is known best (at 95 %; no verdict hangs on it)."""
         sight = _sight(0.025)
-        return min(
-            self.every + self.later,
-            key=lambda w: w.upper_A(0.025, sight) - w.lower_A(0.025, sight),
-            default=None,
-        )
+
+        def width_A(seen: Seen) -> float:
+            lower_A, upper_A = seen.bounds_A(0.025, sight)
+            return upper_A - lower_A
+
+        return min(self.every + self.later, key=width_A, default=None)
 
     def unseen_rate_per_s(self, risk: float) -> float | None:
         seen_s = (w.length_s * (1.0 - w.priors.dead_share) for w in self.every + self.later)

@@ -55,7 +55,7 @@ def averaging_starts(readings: Floats, latest: int | None = None) -> list[int]:
 
     Of noise alone the best is a lucky late part; of a transient it leaves less of it.
     """
-    blocks = readings[: readings.size // 5 * 5].reshape(-1, 5).sum(axis=1) / 5.0
+    blocks = np.add.reduce(readings[: readings.size // 5 * 5].reshape(-1, 5), axis=1) / 5.0
     blocks = blocks - median(blocks[blocks.size // 2 :])
     last_start = min(readings.size - FEWEST, readings.size * 3 // 4) // 5
     if latest is not None:
@@ -123,7 +123,7 @@ def has_risen(readings: Floats, first: int, start: int, level: Level, least_A: f
     before = readings[first:start]
     if before.size < min(RISE_BLOCKS):
         return False
-    lowest = float(before.min())
+    lowest = float(np.minimum.reduce(before))
     if lowest >= 0.0 and level.base_A - lowest <= (RISE - 1.0) * lowest:
         return False  # nor is any median of them so low
     for size in RISE_BLOCKS:

@@ -16,7 +16,7 @@ from typing import TypedDict
 import numpy as np
 from numpy.typing import ArrayLike
 
-from benchrig.measurement.events import NoWindow
+from benchrig.measurement.events import GAPLESS, NoWindow
 from benchrig.measurement.look import FEWEST_AT_ALL, Figures, drifting, examine, late_rise
 from benchrig.measurement.outcome import Kind, Outcome
 from benchrig.measurement.priors import Priors
@@ -49,6 +49,9 @@ class SettlingWatch:
         self._looked_s = 0.0
         self._agreeing = 0
         self._outcome = Outcome("waiting", "no readings yet", still_needed_s=priors.guard_s)
+        # What the last look found, what it still needed, and what had been left out by then:
+        # of many looks in one call only the last has to be put in words.
+        self._untold: tuple[Figures, float, int] | None = None
 
     def add(self, times_s: ArrayLike, currents_A: ArrayLike) -> Outcome:
         """Takes readings in and says "waiting" or "settled"; after "settled" nothing changes.
@@ -86,13 +89,19 @@ class SettlingWatch:
 
     def _as_of_now(self) -> Outcome:
         """The last look's outcome, with the time since then off what it still needed."""
+        if self._untold is not None:
+            found, needed_s, dropped = self._untold
+            self._outcome = Outcome("waiting", self._not_yet(found), needed_s, dropped=dropped)
+            self._untold = None
         outcome, since_s = self._outcome, self._record.last_valid_s - self._looked_s
         if outcome.still_needed_s is None or since_s <= 0.0 or not self._looked_s:
             return outcome
-        return replace(outcome, still_needed_s=max(outcome.still_needed_s - since_s, 0.0))
+        left_s = max(outcome.still_needed_s - since_s, 0.0)
+        return Outcome(outcome.kind, outcome.reason, left_s, dropped=outcome.dropped)
 
     def _look(self) -> None:
         record = self._record
+        self._untold = None
         found = examine(record.entries, self._priors)
         if record.too_many_dropped:
             found = NoWindow(*record.why_too_many())
@@ -108,7 +117,7 @@ class SettlingWatch:
         next_s = (LOOK_GROWTH - 1.0) * float(record.times[-1] - record.times[0])
         self._skip(unseen_s, next_s)
         needed_s = max(next_s, unseen_s, _still_needed_s(found, self._priors))
-        self._outcome = Outcome("waiting", self._not_yet(found), needed_s, dropped=record.dropped)
+        self._untold = found, needed_s, record.dropped
 
     def _skip(self, unseen_s: float, next_s: float) -> None:
         """Nothing is settled for `unseen_s` yet, whatever a look `next_s` from now finds."""
@@ -218,7 +227,8 @@ def _events(found: Figures, priors: Priors) -> _Events:
     low, high = poisson_limits(seen, 0.025 if seen else 0.05)
     # Events that are short for the meter fall between its readings in their share of the time; how
     # short they are nobody knows, so that the lower end is for a meter that has missed none.
-    blind = 0.0 if window.lasting else priors.dead_share
+    hides = priors.dead_share > GAPLESS and not window.lasting
+    blind = priors.dead_share if hides else 0.0
     rate_per_s = window.rate_per_s(seen, length_s, blind)
     return {
         "events": seen,

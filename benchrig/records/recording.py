@@ -291,7 +291,8 @@ def _version(line: bytes) -> int:
     said = header.get("format") if isinstance(header, dict) else None
     found = _FORMAT.fullmatch(said) if isinstance(said, str) else None
     if found is None:
-        raise ValueError(f"format is {said!r}: this is no recording, or it is damaged")
+        told = "no format is named" if said is None else f"format is {said!r}"
+        raise ValueError(f"{told}: this is no recording, or it is damaged")
     version = int(found[1])
     if version != VERSION and version not in MIGRATIONS:
         raise ValueError(f"format is {said!r}; this version of benchrig reads {FORMAT!r}")

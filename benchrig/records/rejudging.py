@@ -19,8 +19,8 @@ from benchrig.judging import (
     FED,
     NOT_VERIFIED,
     WOKEN_BY,
+    DerivedResults,
     decision_rule,
-    derived_results,
     least_awake_A,
     state_result,
     with_sleep_flags,
@@ -123,7 +123,7 @@ class _Judging:
             elif name not in measured:
                 self.remarks.append(f"{name}: was not measured")
         visited = {row.name for row in rows if "verdict_only" not in row.flags}
-        derived = derived_results(session, visited, self.budgets)
+        derived = DerivedResults(session).of(visited, self.budgets)
         verdicts = [row.verdict for row in rows] + [entry.verdict for entry in derived]
         steps: list[ChargeResult | SweepResult] = [*old.charges, *old.sweeps]
         for step in steps:

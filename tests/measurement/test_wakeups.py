@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from benchrig.measurement import Priors, settle
-from benchrig.measurement.events import undeclared
+from benchrig.measurement.events import NoWindow, undeclared, whole_periods
 from benchrig.measurement.level import Level
 
 SEED = 13
@@ -237,3 +237,23 @@ def test_ticks_that_have_stopped_are_missed():
     readings[(times > 25.0) & (readings > 1.05)] = 1.0
     outcome = settle(times, readings, Priors(period_s=1.03, slowest_noise_s=10.0))
     assert outcome.kind == "wakeups_not_seen"
+
+
+@pytest.mark.parametrize("dead_share", [0.0, 0.2])
+@pytest.mark.parametrize("seen", ["ticks", "a wave", "nothing"])
+def test_only_the_reason_hangs_on_whether_it_is_told(seen, dead_share):
+    priors = Priors(period_s=0.98, dead_share=dead_share)
+    times, currents = ticks(1.0, height=0.0 if seen != "ticks" else 10.0)
+    if seen == "a wave":
+        currents = currents + 0.1 * np.sin(math.tau * times)
+    windows = 0
+    for size in range(8, 161):
+        part = times[:size], currents[:size]
+        level = Level.of(part[1])
+        told = whole_periods(*part, 0, level, priors)
+        untold = whole_periods(*part, 0, level, priors, tell_why=False)
+        assert isinstance(told, NoWindow) == isinstance(untold, NoWindow), size
+        if not isinstance(told, NoWindow) and not isinstance(untold, NoWindow):
+            windows += 1
+            assert told.edges.tolist() == untold.edges.tolist()
+    assert (windows > 0) == (seen != "nothing")
