@@ -177,7 +177,7 @@ class Pricing(MeterPricing):
                 budget, self._supply_line(entry), Sensitivity(slope, within / RECTANGLE)
             )
             burden_A = budget.value - uncorrected_A
-        flags = ()
+        flags: tuple[str, ...] = ()
         if burden_A is None and not entry.assumed:
             flags = burden_flags(
                 budget.value, budget.expanded_uncertainty, self._supply_line(entry)
