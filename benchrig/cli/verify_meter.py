@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -120,7 +121,7 @@ def command(
     checks: list[Check] = []
     # Before signals are caught: there Ctrl-C would wait for the answer.
     first = _in_place(next(asked), applied, file, yes)
-    with stop_on_signals(stop):
+    with stop_on_signals(stop), _doubting(path):
         from benchrig.assembly import clock_for
 
         clock = clock_for(file, stop)
@@ -128,7 +129,7 @@ def command(
         identity = _checked(file, clock, first, applied, checks)
     for resistor in asked:
         _in_place(resistor, applied, file, yes)
-        with stop_on_signals(stop):
+        with stop_on_signals(stop), _doubting(path):
             _checked(file, clock, resistor, applied, checks)
     from benchrig.verification import Verification, save_verification
 
@@ -146,6 +147,20 @@ def command(
     say(_verdict(verification.fit))
     say(f"kept in {path}")
     ctx.exit(0 if verification.fit else UNFIT)
+
+
+@contextmanager
+def _doubting(path: Path) -> Iterator[None]:
+    """What was kept earlier counts no longer once the meter reads something else than the resistor
+    draws, or nothing steady: until it is checked again nobody knows which of them is wrong."""
+    try:
+        yield
+    except Fault as fault:
+        if fault.kind in ("not_the_resistor", "unsteady") and path.exists():
+            aside = path.with_name(f"{path.name}.withdrawn")
+            path.replace(aside)
+            say(f"what {path} said before does not count until this is cleared: it is now {aside}")
+        raise
 
 
 def _place(file: BenchFile, bench: Path) -> Path:

@@ -141,6 +141,18 @@ def test_a_board_that_is_still_there(tmp_path: Path) -> None:
     assert not (tmp_path / KEPT).exists()
 
 
+def test_a_meter_that_reads_something_else_is_no_longer_verified(tmp_path: Path) -> None:
+    """Here since the board is in place, which the meter alone cannot tell from its own error."""
+    bench, session = bench_with(tmp_path), demanding(tmp_path)
+    assert verify(bench, "--yes").exit_code == 0
+    shown = verify(with_board(bench), "--yes")
+    assert (shown.exit_code, "not_the_resistor" in shown.stderr) == (4, True)
+    assert f"it is now {tmp_path / KEPT}.withdrawn" in shown.stdout
+    later = run(tmp_path / "later", "--only", "idle", session=session, bench=with_board(bench))
+    assert later.exit_code == 4
+    assert result_in(tmp_path / "later")["fault"]["kind"] == "meter_not_verified"
+
+
 @pytest.mark.parametrize(
     ("options", "complaint"),
     [
