@@ -165,10 +165,9 @@ def windows(times: Floats, readings: Floats, priors: Priors) -> tuple[Seen, ...]
     resettled = int(times.searchsorted(times[0] + RESETTLING_S))
     part = _Part(times, readings, Sums(readings), resettled, priors)
     found: list[Seen] = []
-    starts = sorted({min(int(share * times.size), latest) for share in STARTS})
-    for start in starts:
-        # Where there is no window at all, the reason is that of the last one.
-        seen = _window(part, start, tell_why=start == starts[-1])
+    # Where there is no window at all, the reason is that of the last one.
+    for start in sorted({min(int(share * times.size), latest) for share in STARTS}):
+        seen = _window(part, start)
         if isinstance(seen, Seen):
             found.append(seen)
         elif seen.kind == "disturbed":
@@ -190,7 +189,7 @@ class _Part:
     priors: Priors
 
 
-def _window(part: _Part, start: int, *, tell_why: bool) -> Seen | NoWindow:
+def _window(part: _Part, start: int) -> Seen | NoWindow:
     times, readings, priors = part.times, part.readings, part.priors
     level = Level.of(readings[start:])
     if has_risen(readings, part.resettled, start, level, 3.0 * priors.count_A + priors.floor_A):
@@ -200,7 +199,7 @@ def _window(part: _Part, start: int, *, tell_why: bool) -> Seen | NoWindow:
             "look for a reset, a brown-out or a wake-up that was not declared",
         )
     if priors.period_s is not None:
-        window = whole_periods(times, readings, start, level, priors, tell_why=tell_why)
+        window = whole_periods(times, readings, start, level, priors)
     else:
         edges = even_edges(start, times.size, min(BATCHES, times.size - start))
         window = undeclared(readings[start:], level, edges, priors.count_A)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from benchrig.measurement.averaging import BATCHES, Floats, even_edges, median, running_sum, steps
 from benchrig.measurement.level import Level
 from benchrig.measurement.outcome import Kind
+from benchrig.measurement.periodicity import FEWEST_PERIODS as FEWEST_WAVES
 from benchrig.measurement.periodicity import find_wave
 from benchrig.measurement.priors import Priors
 from benchrig.measurement.quantiles import poisson_limits, t_quantile
@@ -107,22 +108,15 @@ def whole_periods(
     start: int,
     level: Level,
     priors: Priors,
-    *,
-    tell_why: bool = True,
 ) -> Window | NoWindow:
     """The window from `start`, whose readings have that `level`, cut to whole wake-up periods;
-    `priors.period_s` must be declared. Without `tell_why` nothing is looked for in what is too
-    short to hold them, and why there is no window may be told otherwise."""
+    `priors.period_s` must be declared."""
     assert priors.period_s is not None
     gap_s = median(steps(times))
     aperture_periods = gap_s * (1.0 - priors.dead_share) / priors.period_s
     if aperture_periods > 0.5 and abs(aperture_periods - round(aperture_periods)) <= WHOLE:
         # Each reading averages whole periods: there is nothing to see, nothing to miss.
         return Window(even_edges(start, times.size, BATCHES), clusters=times.size - start)
-    # Onsets at either end are known to about a reading.
-    longest_s = times[-1] - times[start] + 2.0 * gap_s
-    if not tell_why and longest_s < FEWEST_PERIODS * (1.0 - PERIOD_ERROR) * priors.period_s:
-        return NoWindow("wakeups_not_seen", f"less than {FEWEST_PERIODS} wake-up periods")
     excess = readings[start:] - level.base_A
     onsets_s = times[start + _onsets(excess > level.threshold_A(priors.count_A))]
     if priors.dead_share > GAPLESS:
@@ -161,9 +155,11 @@ def _smeared(
     unseen: NoWindow,
 ) -> Window | NoWindow:
     """The window of whole periods where shunt and decoupling capacitor leave no events to see, but
-    a wave; `unseen` where there is none either."""
+    a wave; `unseen` where there is none either, or could be."""
     assert priors.period_s is not None
     part_s, part = times[start:], readings[start:]
+    if part_s[-1] - part_s[0] < FEWEST_WAVES * (1.0 - PERIOD_ERROR) * priors.period_s:
+        return unseen
     wave = find_wave(part_s, part, (priors.period_s, PERIOD_ERROR))
     if wave is None:
         hint = "nor does the current rise and fall with it; a smaller shunt smears wake-ups less"
