@@ -8,7 +8,6 @@ from collections.abc import Iterator, Sequence
 from benchrig.bench import Bench
 from benchrig.drivers.meter_ranges import ASSUMED_BURDEN_V, ASSUMED_GAIN, ASSUMED_OFFSET
 from benchrig.finding import EMPTY_WITHIN_S
-from benchrig.measurement import SupplyLine, burden_flags
 from benchrig.measuring import SettlingPlan
 from benchrig.planning import PlannedState
 from benchrig.units import format_quantity
@@ -60,13 +59,10 @@ def cautions(bench: Bench, plan: Sequence[PlannedState]) -> Iterator[str]:
 def _burdened(bench: Bench, entry: PlannedState) -> tuple[str, ...]:
     """As far as the uncertainty is known beforehand."""
     current_A, at, worth = entry.expected_A, entry.range, entry.worth
-    if current_A is None or at is None or at.assumed or entry.state.sensitivity is not None:
-        return ()
-    if worth is None or worth.settling_A is None:
+    if current_A is None or at is None or worth is None or worth.settling_A is None:
         return ()
     expanded_A = math.hypot(worth.meter_A, worth.settling_A)
-    supply_V = bench.session.board.supply_voltage
-    return burden_flags(current_A, expanded_A, SupplyLine(supply_V, at.shunt_ohm))
+    return bench.pricing.burden_flags(at, entry.state, current_A, expanded_A)
 
 
 def _never_settled(bench: Bench, entry: PlannedState) -> Iterator[str]:

@@ -174,15 +174,19 @@ class Pricing(MeterPricing):
             uncorrected_A = budget.value
             slope, within = state.sensitivity.slope, state.sensitivity.within
             budget = corrected_for_burden(
-                budget, self._supply_line(entry), Sensitivity(slope, within / RECTANGLE)
+                budget, self.supply_line(entry), Sensitivity(slope, within / RECTANGLE)
             )
             burden_A = budget.value - uncorrected_A
-        flags: tuple[str, ...] = ()
-        if burden_A is None and not entry.assumed:
-            flags = burden_flags(
-                budget.value, budget.expanded_uncertainty, self._supply_line(entry)
-            )
+        flags = self.burden_flags(entry, state, budget.value, budget.expanded_uncertainty)
         return Priced(budget, burden_A, leakage_A, flags)
+
+    def burden_flags(
+        self, entry: MeterRange, state: State, current_A: float, expanded_uncertainty_A: float
+    ) -> tuple[str, ...]:
+        """Of a current that is not corrected for the burden; none where the shunt is assumed."""
+        if state.sensitivity is not None or entry.assumed:
+            return ()
+        return burden_flags(current_A, expanded_uncertainty_A, self.supply_line(entry))
 
     def flags(self, entry: MeterRange, state: State) -> tuple[str, ...]:
         """What a result on a range lacks: of the meter's part, and of what the lines feed in."""
@@ -220,7 +224,7 @@ class Pricing(MeterPricing):
             accuracy.offset * entry.full_scale_A if zero is None else zero.standard_uncertainty_A,
             accuracy.offset_per_K * entry.full_scale_A * outside_K,
             0.0 if leakage is None else leakage.within / RECTANGLE,
-            slope * self._supply_line(entry).voltage_uncertainty_V / unburdened,
+            slope * self.supply_line(entry).voltage_uncertainty_V / unburdened,
         )
         gain = math.hypot(
             accuracy.gain,
@@ -230,14 +234,19 @@ class Pricing(MeterPricing):
         )
         return MeterUncertainty(gain, offset_A)
 
-    def _supply_line(self, entry: MeterRange) -> SupplyLine:
-        voltage_V = self._ratings.supply_voltage
+    @property
+    def supply_share(self) -> float:
+        """The limit of error of the supply's voltage, as a share of it."""
         supply = self._file.supply
-        accuracy = 0.0 if supply is None or supply.accuracy is None else supply.accuracy
+        return 0.0 if supply is None or supply.accuracy is None else supply.accuracy
+
+    def supply_line(self, entry: MeterRange, voltage_V: float | None = None) -> SupplyLine:
+        """With the supply at another than the nominal voltage, if one is given."""
+        voltage_V = self._ratings.supply_voltage if voltage_V is None else voltage_V
         return SupplyLine(
             voltage_V,
             entry.shunt_ohm,
-            voltage_uncertainty_V=accuracy * voltage_V / RECTANGLE,
+            voltage_uncertainty_V=self.supply_share * voltage_V / RECTANGLE,
             shunt_uncertainty_ohm=entry.shunt_uncertainty_ohm,
             name=f"{entry.full_scale_A:g} A",
         )

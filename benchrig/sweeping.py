@@ -14,7 +14,6 @@ from benchrig.measurement import (
     Budget,
     Sensitivity,
     Stated,
-    SupplyLine,
     contribution,
     corrected_for_burden,
 )
@@ -134,9 +133,10 @@ class Sweeping:
             slope = slopes[measured.point.frequency_Hz]
             current = measured.point.current
             if measured.board_V is None or slope is None:
-                current = _uncorrected(measured, self._supply_share)
+                current = _uncorrected(measured, self._bench.pricing.supply_share)
             else:
-                current = corrected_for_burden(current, self._line(measured), slope)
+                line = self._bench.pricing.supply_line(measured.range, measured.point.voltage_V)
+                current = corrected_for_burden(current, line, slope)
             yield replace(measured.point, current=current)
 
     def _slope(self, frequency_Hz: float | None) -> Sensitivity | None:
@@ -150,22 +150,6 @@ class Sweeping:
             return None
         slope = fit_curve("voltage", at_board).parameters[1]
         return Sensitivity(slope.value, slope.standard_uncertainty, slope.dof, "A")
-
-    def _line(self, measured: _Measured) -> SupplyLine:
-        voltage_V = measured.point.voltage_V
-        return SupplyLine(
-            voltage_V,
-            measured.range.shunt_ohm,
-            voltage_uncertainty_V=self._supply_share * voltage_V / RECTANGULAR,
-            shunt_uncertainty_ohm=measured.range.shunt_uncertainty_ohm,
-            name=f"{measured.range.full_scale_A:g} A",
-        )
-
-    @property
-    def _supply_share(self) -> float:
-        """The limit of error of the supply's voltage, as a share of it."""
-        supply = self._bench.file.supply
-        return 0.0 if supply is None or supply.accuracy is None else supply.accuracy
 
 
 def _uncorrected(measured: _Measured, supply_share: float) -> Budget:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchrig.clock import Clock
-from benchrig.drivers.meter import Meter, MeterRange, Readings
+from benchrig.drivers.meter import RECTANGLE, Meter, MeterRange, Readings
 from benchrig.drivers.scpi import is_valid
 from benchrig.drivers.supply import Supply
 from benchrig.errors import Fault, UsageError
@@ -26,7 +26,6 @@ LOOK = 10
 LEAST_SHARE = 0.05
 # More than this away from what is expected, and it is another circuit (common practice, no source).
 OTHER = 0.2
-_SQRT3 = math.sqrt(3.0)
 
 
 @dataclass(frozen=True)
@@ -175,9 +174,9 @@ def _compared(
     return ohm_check(
         chain.pricing.as_read(outcome, entry),
         resistor.resistance_ohm,
-        resistor.accuracy * resistor.resistance_ohm / _SQRT3,
+        resistor.accuracy * resistor.resistance_ohm / RECTANGLE,
         voltage.voltage_V,
-        voltage.accuracy * voltage.voltage_V / _SQRT3,
+        voltage.accuracy * voltage.voltage_V / RECTANGLE,
         entry.shunt_ohm,
         entry.shunt_uncertainty_ohm,
     )

@@ -180,13 +180,14 @@ def _note_words(entry: Entry) -> str:
     return f"== the session has ended: {entry.content.get('verdict')}"
 
 
-def tell_torn(path: Path, recording: Recording) -> None:
-    if recording.torn is not None:
-        say(f"{path}:{recording.torn}: the last line is cut off, and was ignored", err=True)
+def tell_torn(path: Path, torn: int | None) -> None:
+    """`torn`: the number of a last line that is cut off, if there is one."""
+    if torn is not None:
+        say(f"{path}:{torn}: the last line is cut off, and was ignored", err=True)
 
 
 def _tell_end(path: Path, recording: Recording) -> None:
-    tell_torn(path, recording)
+    tell_torn(path, recording.torn)
     # A test that drives the bench by hand has no result.
     if recording.result is None and recording.header.options.by_hand is None:
         say(f"the session was cut off; states that had ended: {len(recording.rows)}", err=True)
@@ -201,9 +202,8 @@ def scrub(recording: Path, out: Path) -> None:
     They are taken out of what crossed the wires, of the files in it, and of the result; so are the
     names of users in paths. Notes stay. Look through it before you give it away.
     """
-    from benchrig.records.recording import load_recording
     from benchrig.records.scrubbing import scrub as scrubbed
 
-    taken = scrubbed(recording, out)
-    tell_torn(recording, load_recording(recording))
+    taken, torn = scrubbed(recording, out)
+    tell_torn(recording, torn)
     say(f"{out}: names taken out: {len(taken)}" + "".join(f"\n  {name}" for name in taken))

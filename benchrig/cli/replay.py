@@ -72,7 +72,7 @@ def command(
     try:
         replayed = replay(kept, files, listeners)
     except ReplayEnded as end:
-        tell_torn(recording, kept)
+        tell_torn(recording, kept.torn)
         say(f"benchrig: {recording}: {end}", err=True)
         ctx.exit(_FAULT)
     took_s = clock.monotonic() - began_s
@@ -81,7 +81,7 @@ def command(
     else:
         with open_screen(Console(highlight=False), quiet=quiet) as show:
             show(SessionEnded(replayed.result))
-        tell_torn(recording, kept)
+        tell_torn(recording, kept.torn)
         _tell(replayed)
         # From the first act to the result compared, without what comes before.
         ratio = kept.took_s / max(took_s, _LEAST_S)

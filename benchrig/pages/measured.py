@@ -46,17 +46,15 @@ class Measured:
 def labels(measured: Sequence[Measured]) -> list[str]:
     """A name of each that none of the others has: the board's, with the time where it was measured
     more than once, or with the name of its folder where that is the same as well."""
-    boards = Counter(each.board for each in measured)
+    named = [each.board for each in measured]
     timed = [f"{each.board}, {each.result.started:%Y-%m-%d %H:%M:%S}" for each in measured]
-    times = Counter(timed)
-    return [
-        each.board
-        if boards[each.board] == 1
-        else told
-        if times[told] == 1
-        else f"{each.board}, {each.name}"
-        for each, told in zip(measured, timed, strict=True)
-    ]
+    placed = [f"{each.board}, {each.name}" for each in measured]
+    for longer in (timed, placed):
+        known = Counter(named)
+        named = [
+            name if known[name] == 1 else more for name, more in zip(named, longer, strict=True)
+        ]
+    return named
 
 
 def load_measured(path: Path) -> Measured:

@@ -58,26 +58,21 @@ def draw_sweep(sweep: SweepResult) -> Figure:
 def draw_residuals(fit: SweepFit) -> Figure:
     """What the points lie above a curve: scattered about zero where it describes the board."""
     over_frequency = fit.kind != "voltage"
+    x = _frequency if over_frequency else _voltage
     groups = sorted({each.voltage_V for each in fit.residuals}) if over_frequency else [None]
     figure, into = _panel(150.0, len(groups))
-    places = [_place(each, over_frequency=over_frequency) for each in fit.residuals]
-    _draw_x(into, places, over_frequency=over_frequency)
+    _draw_x(into, list(map(x, fit.residuals)), over_frequency=over_frequency)
     reach_A = max(abs(each.residual_A) for each in fit.residuals)
     draw_y(into, linear(-reach_A, reach_A, "A"))
     mark_y(into, 0.0, DIM)
     for number, group in enumerate(groups):
         mine = [each for each in fit.residuals if group is None or each.voltage_V == group]
         colour, mark = _LOOKS[number % len(_LOOKS)]
-        xs = [_place(each, over_frequency=over_frequency) for each in mine]
         heights = [each.residual_A for each in mine]
         look = {"color": colour, "markersize": 4, "clip_on": False}
-        into.plot(xs, heights, mark, label=_label(group), **look)
+        into.plot(list(map(x, mine)), heights, mark, label=_label(group), **look)
     into.legend(SMALL)
     return figure
-
-
-def _place(each: FitResidual, *, over_frequency: bool) -> float:
-    return (each.frequency_Hz or 0.0) if over_frequency else each.voltage_V
 
 
 def _panel(height: float, groups: int) -> tuple[Figure, Panel]:
@@ -97,11 +92,11 @@ def _label(voltage_V: float | None) -> str:
     return "measured" if voltage_V is None else exactly(voltage_V, "V")
 
 
-def _frequency(point: SweepPoint) -> float:
+def _frequency(point: SweepPoint | FitResidual) -> float:
     return point.frequency_Hz or 0.0
 
 
-def _voltage(point: SweepPoint) -> float:
+def _voltage(point: SweepPoint | FitResidual) -> float:
     return point.voltage_V
 
 

@@ -12,7 +12,7 @@ import base64
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, NamedTuple, get_args
 
 from benchrig.drivers.lines import found
 from benchrig.errors import FileProblems, UsageError
@@ -47,9 +47,15 @@ _KEYS = ("serial_number", "operator")
 Blank = Callable[[str], str]
 
 
-def scrub(path: Path, out: Path) -> tuple[str, ...]:
-    """Write a scrubbed copy to a new file; returns what was taken out. Raises `FileProblems` and
-    `UsageError`."""
+class Scrubbed(NamedTuple):
+    """What was taken out, and the number of a torn last line, if there is one."""
+
+    names: tuple[str, ...]
+    torn: int | None
+
+
+def scrub(path: Path, out: Path) -> Scrubbed:
+    """Write a scrubbed copy to a new file. Raises `FileProblems` and `UsageError`."""
     recording = load_recording(path)
     objects, _ = read_objects(path)
     board = _matches_of_board(recording)
@@ -71,7 +77,7 @@ def scrub(path: Path, out: Path) -> tuple[str, ...]:
     _seal_sources(scrubbed[0])
     _write(out, scrubbed)
     names = [*map(_name, matches), *serials, *_given(objects, "operator")]
-    return tuple(dict.fromkeys(names))
+    return Scrubbed(tuple(dict.fromkeys(names)), recording.torn)
 
 
 def _write(out: Path, objects: list[dict[str, Any]]) -> None:
